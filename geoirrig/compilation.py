@@ -1,0 +1,62 @@
+"""Compiled kernels: one way to compile, to notice the first compilation, and to use all cores."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+import numba
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+_kernels: list[Any] = []
+
+
+def compiled(function: Function) -> Function:
+    """Compile a function to machine code at its first call; later runs take it from the cache.
+
+    Sums may be re-ordered so that they use vector instructions; nothing else about floating-point
+    arithmetic is relaxed: NaN and infinity keep their meaning. The interpreter lock is released.
+    """
+    kernel = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"}, error_model="numpy")(
+        function
+    )
+    _kernels.append(kernel)
+    return cast(Function, kernel)
+
+
+def needs_compiling() -> bool:
+    """Whether a kernel has no cached machine code yet, so that this run will take longer."""
+    return any(
+        not any(Path(kernel.stats.cache_path).glob(f"{_cache_stem(kernel)}*.nbi"))
+        for kernel in _kernels
+    )
+
+
+def _cache_stem(kernel: Any) -> str:
+    module = Path(kernel.py_func.__code__.co_filename).stem
+    return f"{module}.{kernel.py_func.__qualname__}-"
+
+
+def worker_count() -> int:
+    """Number of threads to use: the processors this process may run on."""
+    return max(1, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1)
+
+
+def run_in_threads(work: Callable[[int, int], None], count: int, *, smallest: int = 1) -> None:
+    """Call ``work(start, stop)`` over pieces of ``range(count)``, on all processors.
+
+    The pieces must not share anything they write. With one processor, or fewer than two pieces of
+    ``smallest`` items, the work is done in the calling thread.
+    """
+    pieces = min(4 * worker_count(), count // max(1, smallest))
+    if pieces < 2 or worker_count() == 1:
+        work(0, count)
+        return
+    edges = [count * piece // pieces for piece in range(pieces + 1)]
+    with ThreadPoolExecutor(worker_count()) as pool:
+        for _ in pool.map(work, edges[:-1], edges[1:]):
+            pass

@@ -1,0 +1,1 @@
+"""Readers and writers: files, coordinate systems and tables end here."""

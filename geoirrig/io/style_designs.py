@@ -1,0 +1,137 @@
+"""How every result layer is drawn, before it is spelled out in a style language."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from geoirrig import symbology
+from geoirrig.symbology import SCALES, ClassScale
+from geoirrig.units import UnitSystem
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Symbol:
+    """Fill, line and, for points, the size of a circle."""
+
+    fill: str | None  # None: outline only
+    line: str
+    line_mm: float = 0.26
+    opacity: float = 1.0
+    marker_mm: float | None = None  # None: an area
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """A step of a legend: values above ``lower`` up to ``upper``, or what ``test`` says."""
+
+    label: str
+    symbol: Symbol
+    test: Literal["range", "has_text", "else", "all"] = "range"
+    lower: float = -math.inf
+    upper: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """A style before it is spelled out: the column, or quotient of two, that its rules look at."""
+
+    name: str
+    description: str
+    columns: tuple[str, ...]
+    rules: tuple[Rule, ...]
+    label_column: str | None = None
+
+
+def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
+    """Designs of a result layer, the default first; empty for an unknown layer."""
+    area = Symbol(fill="#ffffff", line=symbology.TURF_LINE_COLOUR)
+    if layer == "turf_results":
+        return tuple(
+            _scale_design(SCALES[column], area, units, no_value=label)
+            for column, label in (
+                ("runoff_probability", "not known"),
+                ("du_lq", "no water reaches it"),
+                ("mean_depth_mm", "not known"),
+                ("mean_slope_pct", "not known"),
+            )
+        )
+    if layer == "zone_results":
+        return (
+            _zone_outlines(),
+            _scale_design(SCALES["du_lq"], area, units, no_value="serves no turf"),
+            _scale_design(SCALES["mean_rate_mm_h"], area, units, no_value="serves no turf"),
+        )
+    if layer == "head_results":
+        return (_head_findings(),)
+    if layer == "dry_spots":
+        line = replace(area, line=symbology.DRY_SPOT_COLOUR, line_mm=0.4)
+        quotient = ("mean_depth_mm", "zone_mean_depth_mm")
+        return (_scale_design(SCALES["share_of_zone_mean"], line, units, columns=quotient),)
+    if layer == "overspray":
+        line = replace(area, line=symbology.OVERSPRAY_COLOUR, line_mm=0.4, opacity=0.8)
+        return (_scale_design(SCALES["mean_depth_mm"], line, units),)
+    if layer == "runoff_hotspots":
+        line = replace(area, line=symbology.HOTSPOT_COLOUR, line_mm=0.4)
+        return (_scale_design(SCALES["mean_runoff_depth_mm"], line, units),)
+    return ()
+
+
+def _scale_design(
+    scale: ClassScale,
+    symbol: Symbol,
+    units: UnitSystem,
+    *,
+    columns: tuple[str, ...] = (),
+    no_value: str | None = None,
+) -> Design:
+    unit = scale.printed_unit(units)
+    rules = [
+        Rule(
+            label=label_with_unit(step.label, unit),
+            symbol=replace(symbol, fill=step.colour),
+            lower=step.lower,
+            upper=step.upper,
+        )
+        for step in scale.classes(units)
+    ]
+    if no_value is not None:
+        blank = replace(symbol, fill=symbology.NO_VALUE_COLOUR)
+        rules.append(Rule(label=no_value, symbol=blank, test="else"))
+    return Design(
+        name=scale.title,
+        description=f"Classes of {scale.heading(units)}",
+        columns=columns or (scale.column,),
+        rules=tuple(rules),
+    )
+
+
+def _zone_outlines() -> Design:
+    outline = Symbol(fill=None, line=symbology.ZONE_LINE_COLOUR, line_mm=0.5)
+    return Design(
+        name="Served area, with the zone's name",
+        description="Outline of the turf that each zone serves",
+        columns=("zone",),
+        rules=(Rule(label="served area of a zone", symbol=outline, test="all"),),
+        label_column="zone",
+    )
+
+
+def _head_findings() -> Design:
+    found = Symbol(fill=symbology.HEAD_FINDING_COLOUR, line="#ffffff", marker_mm=2.6)
+    well = Symbol(fill=symbology.HEAD_COLOUR, line="#ffffff", marker_mm=1.8)
+    return Design(
+        name="Findings",
+        description="Heads with a finding stand out",
+        columns=("finding",),
+        rules=(
+            Rule(label="with a finding", symbol=found, test="has_text"),
+            Rule(label="without a finding", symbol=well, test="else"),
+        ),
+    )
+
+
+def label_with_unit(label: str, unit: str) -> str:
+    """``5 – 10`` with its unit; words such as ``no water`` need none."""
+    return f"{label} {unit}" if unit and label[-1].isdigit() else label

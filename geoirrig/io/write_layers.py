@@ -1,0 +1,310 @@
+"""Result layers and tables as one GeoPackage, with titles and default styles inside."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sqlite3
+from collections.abc import Mapping, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyogrio.errors
+import pyogrio.raw
+import shapely
+from numpy.typing import NDArray
+
+from geoirrig.errors import OutputError
+from geoirrig.io.layer_styles import layer_styles
+from geoirrig.io.result_columns import (
+    LAYER_TITLES,
+    RESULT_COLUMNS,
+    column_description,
+    column_title,
+    column_unit,
+)
+from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
+from geoirrig.units import UnitSystem, in_unit_system
+
+# Old readers warn about 1.4 and their validators miss its renamed triggers; 1.2 suits all.
+GEOPACKAGE_VERSION = "1.2"
+_OGC_SCHEMA_DEFINITION = "http://www.geopackage.org/spec121/#extension_schema"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Field:
+    """A column as it is written; ``column`` is its SI name if it is a result column."""
+
+    column: str
+    name: str
+    values: NDArray[Any]
+    is_null: NDArray[np.bool_] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WrittenLayer:
+    table: ResultTable
+    fields: tuple[_Field, ...]
+    geometry_column: str
+
+
+def write_layers(
+    path: Path,
+    tables: Sequence[ResultTable],
+    plane: WorkingPlane,
+    *,
+    units: UnitSystem,
+    run_info: Mapping[str, str],
+) -> None:
+    """Write result tables into a new GeoPackage.
+
+    Every table is written, an empty one too. Result columns are converted to the unit system and
+    renamed; columns carried through from the input keep name and values. NaN, infinity and None
+    become NULL. A carried column whose name a result column takes gets ``_input`` behind its own.
+
+    Parameters
+    ----------
+    path : Path
+        File to write; it must not exist.
+    tables : sequence of ResultTable
+        Layers and attribute tables, SI, in the working plane.
+    plane : WorkingPlane
+        The working CRS and its unit; geometry goes back to map units.
+    units : {"si", "us"}
+        Unit system of the columns.
+    run_info : mapping of str to str
+        What the run was: written as attribute table ``run_info`` (key, value).
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    info = ResultTable(
+        name="run_info",
+        columns={
+            "key": np.array(list(run_info), dtype=object),
+            "value": np.array([str(value) for value in run_info.values()], dtype=object),
+        },
+        geometry=None,
+    )
+    try:
+        written = [_write_layer(path, table, plane, units) for table in (*tables, info)]
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        raise OutputError(
+            f"{path.name} could not be written: {error}. "
+            "Check the space and the permissions of the output folder."
+        ) from error
+    _decorate(path, written, units)
+
+
+# --- layers --------------------------------------------------------------------------------------
+
+
+def _write_layer(
+    path: Path, table: ResultTable, plane: WorkingPlane, units: UnitSystem
+) -> _WrittenLayer:
+    fields = _fields(table, units)
+    taken = {field.name.lower() for field in fields}
+    geometry_column, fid_column = _free_name("geom", taken), _free_name("fid", taken)
+    title, description = LAYER_TITLES.get(table.name, (table.name, ""))
+    is_layer = table.geometry_type is not None
+    options = {"IDENTIFIER": title, "DESCRIPTION": description, "FID": fid_column}
+    if is_layer:
+        options["GEOMETRY_NAME"] = geometry_column
+    pyogrio.raw.write(
+        str(path),
+        _map_geometry(table, plane.metres_per_unit) if is_layer else None,
+        [field.values for field in fields],
+        [field.name for field in fields],
+        field_mask=[field.is_null for field in fields],
+        layer=table.name,
+        driver="GPKG",
+        geometry_type=table.geometry_type,
+        crs=plane.crs_wkt if is_layer else None,
+        dataset_options={} if path.exists() else {"VERSION": GEOPACKAGE_VERSION},
+        layer_options=options,
+    )
+    return _WrittenLayer(table=table, fields=fields, geometry_column=geometry_column)
+
+
+def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.object_]:
+    """Well-known binary in map units, of the layer's own geometry type."""
+    geometry = np.array(() if table.geometry is None else table.geometry, dtype=object)
+    if metres_per_unit != 1.0:
+        geometry = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
+    geometry = shapely.force_2d(geometry)
+    geometry[shapely.is_empty(geometry)] = None
+    if table.geometry_type == "MultiPolygon":
+        geometry = _multipolygons(geometry)
+    return np.asarray(shapely.to_wkb(geometry), dtype=object)
+
+
+def _multipolygons(geometry: ObjectArray) -> ObjectArray:
+    """Polygons as multipolygons of one; of a collection, its polygons."""
+    parts, row = shapely.get_parts(geometry, return_index=True)
+    polygons, part = shapely.get_parts(parts, return_index=True)  # multipolygons of a collection
+    is_polygon = shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON
+    out: ObjectArray = np.full(len(geometry), None, dtype=object)
+    if is_polygon.any():
+        shapely.multipolygons(polygons[is_polygon], indices=row[part[is_polygon]], out=out)
+    return out
+
+
+def _fields(table: ResultTable, units: UnitSystem) -> tuple[_Field, ...]:
+    """Columns under the names they are written with; result columns choose first."""
+    fields: dict[str, _Field] = {}
+    taken: set[str] = set()
+    for column in sorted(table.columns, key=lambda column: column not in RESULT_COLUMNS):
+        values, is_null = _written_values(table.columns[column])
+        is_result = column in RESULT_COLUMNS
+        name = column
+        if is_result and column_unit(column, units):
+            if values.dtype.kind == "O" and not any(value is not None for value in values):
+                values, is_null = np.full(len(values), np.nan), np.ones(len(values), dtype=bool)
+            if values.dtype.kind in "iuf":
+                name, converted = in_unit_system(column, values, units)
+                values = np.asarray(converted)
+            else:
+                is_result = False  # text under the name of a measure: left as it came
+        name = _free_name(_clean_text(name) or "unnamed", taken, suffix="_input")
+        taken.add(name.lower())
+        fields[column] = _Field(
+            column=column if is_result else "", name=name, values=values, is_null=is_null
+        )
+    return tuple(fields[column] for column in table.columns)
+
+
+def _free_name(name: str, taken: set[str], *, suffix: str = "_1") -> str:
+    """The name, or the name with a suffix; SQLite does not tell capitals from small letters."""
+    while name.lower() in taken:
+        name += suffix
+    return name
+
+
+def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Values as the writer wants them, and which are NULL."""
+    array = np.asarray(values)
+    if array.dtype.kind == "f":
+        is_null = ~np.isfinite(array)
+        return (array, is_null) if is_null.any() else (array, None)
+    if array.dtype.kind in "bMiu":
+        return array, None
+    items = [None if _is_missing(item) else item for item in array.tolist()]
+    is_null = np.array([item is None for item in items], dtype=bool)
+    kinds = {type(item) for item in items if item is not None}
+    if kinds == {bool}:
+        return np.array([bool(item) for item in items], dtype=bool), is_null
+    if kinds and kinds <= {int, float}:
+        numbers = np.array([np.nan if item is None else float(item) for item in items])
+        return numbers, ~np.isfinite(numbers)
+    texts = [None if item is None else _clean_text(str(item)) for item in items]
+    return np.array(texts, dtype=object), None
+
+
+def _is_missing(item: object) -> bool:
+    """None, NaN, NaT and the like, none of which equals itself."""
+    if item is None:
+        return True
+    same = item == item
+    return not isinstance(same, bool | np.bool_) or not same
+
+
+def _clean_text(text: str) -> str:
+    """The text without what ends or breaks it in a database: NUL and lone surrogates."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\x00", "\ufffd")
+
+
+# --- titles and styles, when all layers are closed -----------------------------------------------
+
+
+def _decorate(path: Path, layers: Sequence[_WrittenLayer], units: UnitSystem) -> None:
+    """Add titles and styles. No other library may have the file open meanwhile."""
+    with closing(sqlite3.connect(path)) as connection, connection:
+        _write_titles(connection, layers, units)
+        _write_styles(connection, layers, units)
+
+
+def _write_titles(
+    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], units: UnitSystem
+) -> None:
+    """Schema extension of OGC 12-128, annex F.9: a title and a description per column."""
+    connection.execute(
+        "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, "
+        "name TEXT, title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT, "
+        "CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), "
+        "CONSTRAINT gdc_tn UNIQUE (table_name, name))"
+    )
+    connection.execute(
+        "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, "
+        "constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, "
+        "max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
+        "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
+    )
+    connection.executemany(
+        "INSERT INTO gpkg_extensions (table_name, column_name, extension_name, definition, scope) "
+        "VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
+        [
+            (name, _OGC_SCHEMA_DEFINITION)
+            for name in ("gpkg_data_columns", "gpkg_data_column_constraints")
+        ],
+    )
+    for layer in layers:
+        rows = [
+            (
+                layer.table.name,
+                field.name,
+                column_title(field.column, units),
+                column_title(field.column, units),
+                column_description(field.column, units),
+            )
+            for field in layer.fields
+            if field.column
+        ]
+        connection.executemany(
+            "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) "
+            "VALUES (?, ?, ?, ?, ?)",
+            rows,
+        )
+
+
+def _write_styles(
+    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], units: UnitSystem
+) -> None:
+    """Default styles, in the table where open desktop viewers look for them."""
+    now = dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.000Z")
+    connection.execute(
+        'CREATE TABLE layer_styles ("id" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
+        '"f_table_catalog" TEXT(256), "f_table_schema" TEXT(256), "f_table_name" TEXT(256), '
+        '"f_geometry_column" TEXT(256), "styleName" TEXT(30), "styleQML" TEXT, "styleSLD" TEXT, '
+        '"useAsDefault" BOOLEAN, "description" TEXT, "owner" TEXT(30), "ui" TEXT(30), '
+        '"update_time" DATETIME)'
+    )
+    connection.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Default styles of the layers', ?)",
+        (now,),
+    )
+    for layer in layers:
+        table = layer.table
+        styles = layer_styles(table.name, list(table.columns), table.geometry_type, units=units)
+        connection.executemany(
+            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
+            "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner, "
+            "update_time) VALUES ('', '', ?, ?, ?, ?, ?, ?, ?, '', ?)",
+            [
+                (
+                    table.name,
+                    layer.geometry_column,
+                    style.name,
+                    style.qml,
+                    style.sld,
+                    number == 0,
+                    style.description,
+                    now,
+                )
+                for number, style in enumerate(styles)
+            ],
+        )

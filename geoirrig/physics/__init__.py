@@ -1,0 +1,1 @@
+"""Equations on NumPy arrays: no files, no coordinate systems, no tables."""

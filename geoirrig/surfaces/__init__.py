@@ -1,0 +1,1 @@
+"""Physics laid on the grid."""
