@@ -21,7 +21,7 @@ def compiled(function: Function) -> Function:
     Sums may be re-ordered so that they use vector instructions; nothing else about floating-point
     arithmetic is relaxed: NaN and infinity keep their meaning. The interpreter lock is released.
     """
-    kernel = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"}, error_model="numpy")(
+    kernel = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy")(
         function
     )
     _kernels.append(kernel)

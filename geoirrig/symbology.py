@@ -34,7 +34,7 @@ HEAD_COLOUR = "#22262b"
 HEAD_FINDING_COLOUR = "#b3471b"
 DRY_SPOT_COLOUR = "#6b2d06"
 OVERSPRAY_COLOUR = "#8a2a76"
-HOTSPOT_COLOUR = "#16070f"
+HOTSPOT_COLOUR = "#f2b84b"  # stands out from the darkest class, where most hotspots lie
 ZONE_LINE_COLOUR = "#27427b"
 
 DEVICE_LABELS = {
@@ -165,6 +165,21 @@ _RUNOFF_DEPTH = ClassScale(
     colours=RUNOFF_6,
     first_label="none",
 )
+_HOTSPOT_DEPTH = ClassScale(
+    column="mean_runoff_depth_mm",
+    title="Mean runoff of one event",
+    limits_si=_RUNOFF_DEPTH.limits_si[1:],
+    limits_us=_RUNOFF_DEPTH.limits_us[1:],
+    colours=RUNOFF_6[1:],
+)
+# On paved ground less water is better: not the colours of water on turf.
+_OVERSPRAY_DEPTH = ClassScale(
+    column="overspray_depth_mm",
+    title="Mean overspray depth of one event",
+    limits_si=(1.0, 2.5, 5.0, 10.0),
+    limits_us=(0.04, 0.1, 0.2, 0.4),
+    colours=RUNOFF_6[1:],
+)
 # The first three limits are those of the slope classes of allowable surface accumulation.
 _SLOPE = ClassScale(
     column="slope_pct",
@@ -232,7 +247,8 @@ SCALES: dict[str, ClassScale] = {
         replace(_SLOPE, column="mean_slope_pct", title="Mean slope"),
         _MINUTES_TO_RUNOFF,
         _RUNOFF_DEPTH,
-        replace(_RUNOFF_DEPTH, column="mean_runoff_depth_mm", title="Mean runoff of one event"),
+        _HOTSPOT_DEPTH,
+        _OVERSPRAY_DEPTH,
         _RUNOFF_PROBABILITY,
         _DU_LQ,
         _SHARE_OF_ZONE_MEAN,

@@ -54,6 +54,7 @@ def hillside_tables() -> dict[str, pd.DataFrame]:
     """Every layer and table of the hillside site, by name."""
     heads = hillside.heads_with_faults()
     columns = ("head_id", "zone", "nozzle", "arc_deg", "start_bearing_deg", "pressure_kpa")
+    columns += ("riser_m", "note")
     turf_columns = ("parcel_id", "soil_texture", "compaction", "plant_type", "root_depth_mm")
     turf = [(row[0], *row[3:]) for row in hillside.TURF]
     nozzle_columns = ("nozzle", "device", "profile", "trajectory_deg", "rotation_s")
@@ -62,7 +63,7 @@ def hillside_tables() -> dict[str, pd.DataFrame]:
     cans = hillside.CATCH_CANS
     return {
         "heads": layer(
-            {name: [getattr(head, name) for head in heads] for name in (*columns, "riser_m", "note")},
+            {name: [getattr(head, name) for head in heads] for name in columns},
             points([(head.x_m, head.y_m) for head in heads]),
         ),
         "turf": layer(
@@ -104,7 +105,7 @@ def hillside_tables() -> dict[str, pd.DataFrame]:
         "zones": pd.DataFrame(
             hillside.ZONES, columns=["zone", "run_minutes", "cycles", "soak_minutes", "station"]
         ).astype({"cycles": "Int64"}),
-    }  # fmt: skip
+    }
 
 
 def four_head_tables() -> dict[str, pd.DataFrame]:

@@ -1,8 +1,8 @@
 """The invented hillside civic ground: its ground, turf, paving, heads, nozzles and plan.
 
 Local coordinates in metres, x to the east and y to the north, uphill. Nothing here is surveyed:
-the place, the names and the nozzle models do not exist. Six faults are built in on purpose; each
-carries a note in the column ``note`` of the heads.
+the place, the names and the nozzle models do not exist. Six faults are built in on purpose: five
+carry a note in the column ``note`` of the heads, the sixth is a steep bank under fast sprays.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ Ring = list[Point]
 
 # Slope towards the north, by belts: the rise over run south of each northing, then beyond it [1],
 # the northing where it changes [m] and how gently it does [m].
-FIRST_RISE = 0.015
-RISE_CHANGES = ((16.0, 0.030, 1.5), (39.5, 0.235, 1.0), (54.0, -0.250, 0.8), (72.0, 0.100, 1.2))
-CROSS_FALL = 0.010  # rise towards the east
-KNOLL = (104.0, 40.0, 1.5, 10.0)  # centre x, centre y, height and spread of the memorial knoll [m]
+FIRST_RISE = 0.008
+RISE_CHANGES = ((16.0, 0.035, 1.5), (39.5, 0.245, 1.0), (54.5, -0.255, 0.8), (72.0, 0.100, 1.2))
+CROSS_FALL = 0.008  # rise towards the east
+KNOLL = (104.0, 40.0, 1.2, 7.0)  # centre x, centre y, height and spread of the memorial knoll [m]
 
 
 def elevation_and_slope(
@@ -53,7 +53,7 @@ def elevation_and_slope(
 # --- turf and paving -----------------------------------------------------------------------------
 
 BANK_CENTRE = (72.0, 32.0)
-BANK_ROWS = (10.0, 14.0, 18.0, 22.0)  # radii of the rows of heads on the stage bank [m]
+BANK_ROWS = (10.0, 14.5, 19.0, 23.5)  # radii of the rows of heads on the stage bank [m]
 BANK_HALF_ANGLE_DEG = 60.0
 MEMORIAL = (20.0, 63.0, 2.5)  # centre and radius of the memorial stone [m]
 
@@ -89,12 +89,12 @@ def rectangle(left: float, bottom: float, right: float, top: float) -> Ring:
 FORECOURT_WEST = rectangle(0, 0, 36, 9)
 FORECOURT_EAST: Ring = [(40, 0), (40, 6), (46, 12), (76, 12), (76, 0)]
 VERGE = rectangle(84, 0, 87, 24)
-PLAY_LAWN = rectangle(0, 18, 48, 38)
+PLAY_LAWN = rectangle(0, 18, 50, 38)
 TERRACE = rectangle(0, 55, 40, 71)
 MEMORIAL_LAWN: Ring = [(96, 30), (100, 58), (116, 58), (116, 34)]
 HILL_LAWN = rectangle(0, 74, 60, 86)
 LOOKOUT_LAWN: Ring = [(66, 74), (66, 86), (90, 88), (96, 80), (90, 74)]
-GATE_LAWN: Ring = [(104, 64), (117, 76), (117, 64)]
+GATE_LAWN: Ring = [(104, 64), (106, 73), (117, 76), (117, 64)]
 
 # turf_id, ring, holes, parcel, soil texture, compaction, plant type, root depth [mm]
 TURF: list[tuple[str, Ring, list[Ring], str, str, str, str, float]] = [
@@ -102,7 +102,7 @@ TURF: list[tuple[str, Ring, list[Ring], str, str, str, str, float]] = [
     ("forecourt_east", FORECOURT_EAST, [], "P-01", "loam", "trafficked", "cool_season", 120.0),
     ("car_park_verge", VERGE, [], "P-02", "clay_loam", "trafficked", "cool_season", 100.0),
     ("play_lawn", PLAY_LAWN, [], "P-01", "clay_loam", "typical", "cool_season", 150.0),
-    ("stage_bank", bank_sector(10, 22), [], "P-02", "silty_clay", "none", "cool_season", 120.0),
+    ("stage_bank", bank_sector(10, 23.5), [], "P-02", "silty_clay", "none", "cool_season", 120.0),
     (
         "upper_terrace",
         TERRACE,
@@ -122,22 +122,33 @@ TURF: list[tuple[str, Ring, list[Ring], str, str, str, str, float]] = [
 # surface, ring
 HARDSCAPE: list[tuple[str, Ring]] = [
     ("concrete walk", rectangle(0, -2, 120, 0)),
-    ("paved plaza", [(0, 9), (0, 18), (84, 18), (84, 12), (46, 12), (40, 6), (40, 0), (36, 0), (36, 9)]),
+    (
+        "paved plaza",
+        [(0, 9), (0, 18), (84, 18), (84, 12), (46, 12), (40, 6), (40, 0), (36, 0), (36, 9)],
+    ),
     ("asphalt drive", rectangle(76, 0, 84, 12)),
     ("asphalt car park", rectangle(87, 0, 118, 26)),
-    ("concrete walk", rectangle(48, 18, 51, 38)),
+    ("concrete walk", rectangle(50, 18, 52, 38)),
     ("stage paving", [*arc_points(BANK_CENTRE, 10.0, -60.0, 60.0), (84, 18), (60, 18)]),
-    ("gravel walk", bank_sector(22, 24)),
+    ("gravel walk", bank_sector(23.5, 25.5)),
     ("memorial stone", arc_points(MEMORIAL[:2], MEMORIAL[2], 358.0, 0.0)),
     ("stone walk", [(93, 30), (97, 58), (100, 58), (96, 30)]),
     ("asphalt walk", rectangle(0, 71, 103, 74)),
+]
+
+CIVIC_HALL: Ring = [
+    (-3, -3), (-3, 46), (49, 46), (49, 40), (52, 40), (52, 18), (80, 18), (80, -3),
 ]  # fmt: skip
+STAGE_AND_CAR_PARK: Ring = [
+    (80, -3), (80, 18), (52, 18), (52, 40), (49, 40), (49, 60), (121, 60), (121, -3),
+]  # fmt: skip
+UPPER_GARDENS: Ring = [(-3, 46), (-3, 91), (121, 91), (121, 60), (49, 60), (49, 46)]
 
 # parcel_id, ring, land use
 PARCELS: list[tuple[str, Ring, str]] = [
-    ("P-01", rectangle(-3, -3, 54, 46), "civic hall"),
-    ("P-02", [(54, -3), (54, 60), (121, 60), (121, -3)], "stage and car park"),
-    ("P-03", [(-3, 46), (-3, 91), (121, 91), (121, 60), (54, 60), (54, 46)], "upper gardens"),
+    ("P-01", CIVIC_HALL, "civic hall"),
+    ("P-02", STAGE_AND_CAR_PARK, "stage and car park"),
+    ("P-03", UPPER_GARDENS, "upper gardens"),
 ]
 
 # --- heads ---------------------------------------------------------------------------------------
@@ -205,7 +216,7 @@ def area_heads(
 
 def bank_heads() -> list[Head]:
     """Heads in four curved rows on the stage bank; the two lowest rows share a valve."""
-    counts, zones = (6, 8, 10, 11), ("Z07", "Z07", "Z08", "Z09")
+    counts, zones = (6, 8, 10, 12), ("Z07", "Z07", "Z08", "Z09")
     heads: list[Head] = []
     for row, (radius, count, zone) in enumerate(zip(BANK_ROWS, counts, zones, strict=True)):
         # On the crest the arc is drawn in so that a 4.5 m throw stays on the bank.
@@ -243,6 +254,15 @@ def grid_points(xs: range, ys: range) -> list[Point]:
     return [(float(x), float(y)) for y in ys for x in xs]
 
 
+def drawn_back(head: Head) -> Head:
+    """Two inner heads stand near a slanting edge: their arcs leave that side out."""
+    if (head.x_m, head.y_m) == (46.0, 6.0):
+        return replace(head, arc_deg=270.0, start_bearing_deg=0.0)
+    if (head.x_m, head.y_m) == (90.0, 80.0):
+        return replace(head, arc_deg=180.0, start_bearing_deg=180.0)
+    return head
+
+
 def sound_heads() -> list[Head]:
     """The layout as it was meant."""
     heads = [
@@ -258,10 +278,10 @@ def sound_heads() -> list[Head]:
     )  # fmt: skip
     heads += area_heads("CV", VERGE, 3.0, [], zone="Z04", nozzle="FS-3", pressure_kpa=200.0)
     heads += [
-        replace(head, zone="Z05" if head.x_m < 20.0 else "Z06")
+        replace(head, zone="Z05" if head.x_m < 25.0 else "Z06")
         for head in area_heads(
-            "PL", PLAY_LAWN, 11.0, grid_points(range(12, 48, 12), range(28, 29)),
-            zone="", nozzle="RT-12", pressure_kpa=310.0,
+            "PL", PLAY_LAWN, 10.0, grid_points(range(10, 50, 10), range(28, 29)),
+            zone="", nozzle="RT-10", pressure_kpa=310.0,
         )
     ]  # fmt: skip
     heads += bank_heads()
@@ -269,17 +289,25 @@ def sound_heads() -> list[Head]:
         "UT", TERRACE, 8.0, grid_points(range(8, 40, 8), range(63, 64)),
         zone="Z10", nozzle="RN-8", pressure_kpa=290.0,
     )  # fmt: skip
-    inner = [(102.0, 37.5), (108.0, 39.0), (103.0, 43.5), (109.5, 45.0), (104.0, 49.5), (110.0, 51.5)]
+    inner = [
+        (103.2, 38.5),
+        (110.0, 40.0),
+        (104.0, 44.5),
+        (110.0, 46.0),
+        (104.8, 50.5),
+        (110.0, 52.0),
+    ]
     heads += area_heads(
         "ML", MEMORIAL_LAWN, 6.0, inner, zone="Z11", nozzle="RN-6", pressure_kpa=285.0
     )
     heads += area_heads("HL", HILL_LAWN, 12.0, [], zone="Z12", nozzle="RT-12", pressure_kpa=300.0)
     heads += area_heads(
-        "LL", LOOKOUT_LAWN, 6.0, [*grid_points(range(72, 90, 6), range(80, 81)), (90.0, 80.5)],
+        "LL", LOOKOUT_LAWN, 6.0, grid_points(range(72, 96, 6), range(80, 81)),
         zone="Z13", nozzle="RN-6", pressure_kpa=275.0,
     )  # fmt: skip
+    heads = [drawn_back(head) for head in heads]
     heads += area_heads(
-        "GL", GATE_LAWN, 4.5, [(113.5, 68.0)], zone="Z14", nozzle="FS-4.5", pressure_kpa=200.0
+        "GL", GATE_LAWN, 4.5, [(111.0, 69.0)], zone="Z14", nozzle="FS-4.5", pressure_kpa=200.0
     )
     return heads
 
@@ -328,6 +356,10 @@ NOZZLES: list[tuple[NozzleHead, list[tuple[float, float | None, float, float]]]]
     (
         ("RN-8", "rotary_nozzle", "rotary_bench_b", 22.0, 24.0, 210.0, 380.0, 9.0),
         [(210.0, None, 10.1, 7.5), (280.0, None, 11.7, 8.0), (350.0, None, 13.1, 8.3)],
+    ),
+    (
+        ("RT-10", "rotor", "rotor_bench_c", 25.0, 65.0, 240.0, 450.0, 22.0),
+        [(250.0, None, 18.0, 9.6), (310.0, None, 20.0, 10.0), (400.0, None, 22.7, 10.5)],
     ),
     (
         ("RT-12", "rotor", "rotor_bench_c", 25.0, 75.0, 240.0, 450.0, 24.0),

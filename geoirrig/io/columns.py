@@ -58,9 +58,7 @@ class NumberColumn:
         """The name as it looks without its unit; None where it has none to leave out."""
         if self.has_units:
             return self._parts()[0]
-        return next(
-            (self.name[: -len(e)] for e in FIXED_ENDINGS if self.name.endswith(e)), None
-        )
+        return next((self.name[: -len(e)] for e in FIXED_ENDINGS if self.name.endswith(e)), None)
 
     @property
     def si_unit(self) -> str:

@@ -7,12 +7,14 @@ fails, the file is read once more record by record, to say which feature is the 
 from __future__ import annotations
 
 import csv
+import json
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -79,6 +81,11 @@ class LayerTable:
     def n_rows(self) -> int:
         """Number of rows."""
         return len(self.feature)
+
+    @property
+    def start(self) -> str:
+        """The place at the start of a sentence."""
+        return _sentence_start(self.place)
 
 
 def layer_names(path: Path) -> tuple[str, ...]:
@@ -195,15 +202,13 @@ def _read_parquet(path: Path, schema: LayerSchema, problems: ProblemList) -> Lay
         is_spatial = b"geo" in (stored.metadata or {})
         if schema.geometry and not is_spatial:
             raise GeoirrigError(f"{str(path)!r} is Parquet without geometry. Give a GeoParquet.")
-        fields = [name for name in stored.names if name != "geometry"]
+        spatial = json.loads(stored.metadata[b"geo"]) if is_spatial else {}
+        fields = [name for name in stored.names if name not in spatial.get("columns", {})]
         names = _columns_to_read(fields, schema, place, problems)
         if schema.geometry:
-            import geopandas
-
-            frame = geopandas.read_parquet(path)
+            frame = geopandas.read_parquet(path, columns=[*names, spatial["primary_column"]])
             geometry = shapely.force_2d(np.asarray(frame.geometry, dtype=object))
-            # geopandas takes a missing CRS for longitude and latitude, as the format has it.
-            crs, names = frame.crs, [n for n in names if n != frame.geometry.name]
+            crs = frame.crs  # the format takes a missing CRS for longitude and latitude
         else:
             frame, geometry, crs = pd.read_parquet(path, columns=names), None, None
     except _READ_ERRORS as error:
@@ -338,8 +343,8 @@ def _crs(text: str | None, place: str, hint: str, problems: ProblemList) -> pypr
                 f"{_one_line(error)}. Assign the one it was surveyed in."
             )
             return None
-    if crs is None or crs.name.startswith(("Undefined", "Unknown", "unknown")) and (
-        not crs.is_projected
+    if crs is None or (
+        crs.name.startswith(("Undefined", "Unknown", "unknown")) and (not crs.is_projected)
     ):
         problems.add(_no_crs(place, hint))
         return None

@@ -102,6 +102,8 @@ def _graduated_renderer(design: Design, units: UnitSystem) -> ET.Element:
 def _rule_renderer(design: Design, units: UnitSystem) -> ET.Element:
     renderer = ET.Element("renderer-v2", {"type": "RuleRenderer"})
     rules = ET.SubElement(renderer, "rules", key="root")
+    if design.heading:
+        rules = ET.SubElement(rules, "rule", key="heading", label=design.heading)
     for number, rule in enumerate(design.rules):
         attributes = {"key": f"rule{number}", "symbol": str(number), "label": rule.label}
         condition = _qml_condition(rule, _quoted(design.columns, units))

@@ -41,6 +41,7 @@ class Design:
     description: str
     columns: tuple[str, ...]
     rules: tuple[Rule, ...]
+    heading: str | None = None  # over the steps of the legend
     label_column: str | None = None
 
 
@@ -68,42 +69,60 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
     if layer == "dry_spots":
         line = replace(area, line=symbology.DRY_SPOT_COLOUR, line_mm=0.4)
         quotient = ("mean_depth_mm", "zone_mean_depth_mm")
-        return (_scale_design(SCALES["share_of_zone_mean"], line, units, columns=quotient),)
+        scale = SCALES["share_of_zone_mean"]
+        return (_finding_design(scale, line, units, columns=quotient, of="of the zone's mean"),)
     if layer == "overspray":
         line = replace(area, line=symbology.OVERSPRAY_COLOUR, line_mm=0.4, opacity=0.8)
-        return (_scale_design(SCALES["mean_depth_mm"], line, units),)
+        scale = SCALES["overspray_depth_mm"]
+        return (_finding_design(scale, line, units, columns=("mean_depth_mm",), of="per event"),)
     if layer == "runoff_hotspots":
-        line = replace(area, line=symbology.HOTSPOT_COLOUR, line_mm=0.4)
-        return (_scale_design(SCALES["mean_runoff_depth_mm"], line, units),)
+        line = replace(area, line=symbology.HOTSPOT_COLOUR, line_mm=0.6)
+        scale = SCALES["mean_runoff_depth_mm"]
+        return (_finding_design(scale, line, units, columns=(scale.column,), of="of runoff"),)
     return ()
 
 
-def _scale_design(
-    scale: ClassScale,
-    symbol: Symbol,
-    units: UnitSystem,
-    *,
-    columns: tuple[str, ...] = (),
-    no_value: str | None = None,
-) -> Design:
+def _steps(scale: ClassScale, symbol: Symbol, units: UnitSystem, of: str = "") -> list[Rule]:
     unit = scale.printed_unit(units)
-    rules = [
+    return [
         Rule(
-            label=label_with_unit(step.label, unit),
+            label=f"{label_with_unit(step.label, unit)} {of}".rstrip(),
             symbol=replace(symbol, fill=step.colour),
             lower=step.lower,
             upper=step.upper,
         )
         for step in scale.classes(units)
     ]
-    if no_value is not None:
-        blank = replace(symbol, fill=symbology.NO_VALUE_COLOUR)
-        rules.append(Rule(label=no_value, symbol=blank, test="else"))
+
+
+def _scale_design(scale: ClassScale, symbol: Symbol, units: UnitSystem, *, no_value: str) -> Design:
+    """All areas, those without a value too; the legend has a heading."""
+    blank = Rule(
+        label=no_value, symbol=replace(symbol, fill=symbology.NO_VALUE_COLOUR), test="else"
+    )
     return Design(
         name=scale.title,
         description=f"Classes of {scale.heading(units)}",
-        columns=columns or (scale.column,),
-        rules=tuple(rules),
+        columns=(scale.column,),
+        rules=(*_steps(scale, symbol, units), blank),
+        heading=scale.title,
+    )
+
+
+def _finding_design(
+    scale: ClassScale,
+    symbol: Symbol,
+    units: UnitSystem,
+    *,
+    columns: tuple[str, ...],
+    of: str,
+) -> Design:
+    """Found places, which always have a value; ``of`` says in each label what is measured."""
+    return Design(
+        name=scale.title,
+        description=f"Classes of {scale.heading(units)}",
+        columns=columns,
+        rules=tuple(_steps(scale, symbol, units, of)),
     )
 
 

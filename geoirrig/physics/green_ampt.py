@@ -185,7 +185,7 @@ def ponding_depth_mm(
 def minutes_to_ponding(
     rate_mm_h: ArrayLike, conductivity_mm_h: ArrayLike, suction_deficit_mm: ArrayLike
 ) -> FloatArray:
-    """Time until a steady rain stands on the surface: tp = Fp/i. [min]
+    """Time until a steady rain stands on the surface: tp = Fp/i, in minutes.
 
     Parameters and references as `ponding_depth_mm`; infinite where the soil never ponds.
 

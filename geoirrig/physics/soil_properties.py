@@ -196,9 +196,7 @@ def slope_class(slope_pct: ArrayLike) -> NDArray[np.int64]:
     return np.where(np.isnan(slope), -1, rank).astype(np.int64)
 
 
-def basic_intake_rate_mm_h(
-    texture: ArrayLike, *, compaction_factor: ArrayLike = 1.0
-) -> FloatArray:
+def basic_intake_rate_mm_h(texture: ArrayLike, *, compaction_factor: ArrayLike = 1.0) -> FloatArray:
     """Steady rate at which vegetated ground of a texture takes water in.
 
     For the surface-storage model only; see the module for why it is not a conductivity.

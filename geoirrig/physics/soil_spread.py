@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from geoirrig.physics.green_ampt import event_runoff_green_ampt, suction_deficit_mm
-from geoirrig.physics.soil_properties import GREEN_AMPT_SOILS
+from geoirrig.physics.green_ampt import event_runoff_green_ampt
+from geoirrig.physics.soil_properties import GREEN_AMPT_SOILS, GreenAmptSoil
 from geoirrig.physics.surface_storage import event_runoff_surface_storage
 from geoirrig.units import FloatArray
 
@@ -43,11 +43,15 @@ STORAGE_CV = 0.30
 LOWEST_EFFECTIVE_POROSITY = 0.05
 
 INTAKE_NODE_COUNT = 64
-GREEN_AMPT_NODE_COUNT = 256
+
+# Fibonacci lattice in the unit square: point n lies at (n + ½)/233 and at the fractional part of
+# (144·n + ½)/233. Of the lattices of two dimensions these spread most evenly.
+_LATTICE_SIZE, _LATTICE_STEP = 233, 144
+GREEN_AMPT_NODE_COUNT = _LATTICE_SIZE
 
 
 def log_sd_of_cv(coefficient_of_variation: float) -> float:
-    """Standard deviation of the logarithm of a log-normal quantity: √ln(1 + CV²). [1]
+    """Standard deviation of the logarithm of a log-normal quantity: √ln(1 + CV²).
 
     Examples
     --------
@@ -134,11 +138,7 @@ def storage_exceedance_table(
 
 
 def green_ampt_nodes(
-    texture: str,
-    *,
-    initial_saturation_fraction: float,
-    conductivity_log_sd: float,
-    n_nodes: int = GREEN_AMPT_NODE_COUNT,
+    texture: str, *, initial_saturation_fraction: float, conductivity_log_sd: float
 ) -> tuple[FloatArray, FloatArray]:
     """Equally likely Green-Ampt soils of one texture class.
 
@@ -150,43 +150,33 @@ def green_ampt_nodes(
         Effective saturation before the event, in [0, 1). [1]
     conductivity_log_sd : float
         Standard deviation of the logarithm of K. [1]
-    n_nodes : int
-        Number of soils.
 
     Returns
     -------
-    tuple of two ndarray, shape (n_nodes,)
+    tuple of two ndarray, shape (GREEN_AMPT_NODE_COUNT,)
         K over its median, rising [1]; S = ψ·(1 − Se)·θe [mm].
 
     Notes
     -----
     K and ψ are log-normal about the tabulated values, ψ with the tabulated range of ± one standard
     deviation; θe is normal with the tabulated range, cut off at `LOWEST_EFFECTIVE_POROSITY`. The
-    three are taken as independent, which is a judgement. The set is the three-dimensional
-    Hammersley set (n + ½)/N and the radical inverses of n + 1 to the bases 2 and 3.
+    three are taken as independent, which is a judgement. The soils are the points of a Fibonacci
+    lattice, read as ranks of K and of S.
     """
-    soil = GREEN_AMPT_SOILS[texture]
-    steps = np.arange(n_nodes)
-    conductivity = np.exp(conductivity_log_sd * ndtri((steps + 0.5) / n_nodes))
-    suction_log_sd = 0.5 * math.log(soil.suction_high_mm / soil.suction_low_mm)
-    suction = soil.suction_mm * np.exp(suction_log_sd * ndtri(_radical_inverse(n_nodes, 2)))
-    porosity_sd = 0.5 * (soil.effective_porosity_high - soil.effective_porosity_low)
-    below = ndtr((LOWEST_EFFECTIVE_POROSITY - soil.effective_porosity) / porosity_sd)
-    rank = below + _radical_inverse(n_nodes, 3) * (1.0 - below)
-    porosity = soil.effective_porosity + porosity_sd * ndtri(rank)
-    deficit = suction_deficit_mm(
-        suction, porosity, initial_saturation_fraction=initial_saturation_fraction
-    )
-    return np.asarray(conductivity), deficit
+    steps = np.arange(_LATTICE_SIZE)
+    conductivity_rank = (steps + 0.5) / _LATTICE_SIZE
+    deficit_rank = (steps * _LATTICE_STEP % _LATTICE_SIZE + 0.5) / _LATTICE_SIZE
+    conductivity = np.exp(conductivity_log_sd * ndtri(conductivity_rank))
+    dry_deficit = _dry_suction_deficit_mm(GREEN_AMPT_SOILS[texture], deficit_rank)
+    return np.asarray(conductivity), (1.0 - initial_saturation_fraction) * dry_deficit
 
 
 def runoff_probability_surface_storage(
     rate_mm_h: ArrayLike,
     minutes: ArrayLike,
-    intake_mm_h: float,
+    intake_mm_h: ArrayLike,
     storage_mm: float,
     *,
-    intake_log_sd: float = INTAKE_LOG_SD,
     storage_cv: float = STORAGE_CV,
 ) -> float:
     """Probability of runoff in an event at one place, by the surface-storage model.
@@ -195,10 +185,11 @@ def runoff_probability_surface_storage(
     ----------
     rate_mm_h, minutes : array_like, shape (n_intervals,)
         The event, as in `event_runoff_surface_storage`.
-    intake_mm_h, storage_mm : float
-        Medians: the tabulated intake rate, compaction included, and surface accumulation.
-    intake_log_sd : float
-        Standard deviation of the logarithm of the intake rate. [1]
+    intake_mm_h : array_like, shape (n_nodes,)
+        Equally likely intake rates: the tabulated rate, compaction included, times
+        `intake_factors`. [mm/h]
+    storage_mm : float
+        Median of the storage, the tabulated surface accumulation. [mm]
     storage_cv : float
         Coefficient of variation of the storage. [1]
 
@@ -206,22 +197,22 @@ def runoff_probability_surface_storage(
     -------
     float
         [1]
+
+    Examples
+    --------
+    >>> runoff_probability_surface_storage([20.0], [30.0], [10.0], 5.0)  # 5 mm stand, half hold it
+    0.5
     """
-    intake = intake_mm_h * intake_factors(log_sd=intake_log_sd)
-    demand = event_runoff_surface_storage(rate_mm_h, minutes, intake, np.inf).peak_storage_mm
-    exceedance = storage_exceedance(demand, storage_mm, storage_log_sd=log_sd_of_cv(storage_cv))
-    return float(np.mean(exceedance))
+    event = event_runoff_surface_storage(rate_mm_h, minutes, intake_mm_h, np.inf)
+    return _mean_exceedance(event.peak_storage_mm, storage_mm, storage_cv)
 
 
 def runoff_probability_green_ampt(
     rate_mm_h: ArrayLike,
     minutes: ArrayLike,
-    texture: str,
+    soils: tuple[ArrayLike, ArrayLike],
     storage_mm: float,
     *,
-    initial_saturation_fraction: float = 0.5,
-    compaction_factor: float = 1.0,
-    conductivity_log_sd: float = INTAKE_LOG_SD,
     storage_cv: float = STORAGE_CV,
 ) -> float:
     """Probability of runoff in an event at one place, by the Green-Ampt model.
@@ -230,40 +221,41 @@ def runoff_probability_green_ampt(
     ----------
     rate_mm_h, minutes : array_like, shape (n_intervals,)
         The event, as in `event_runoff_green_ampt`.
-    texture : str
-        USDA texture class.
+    soils : tuple of two array_like, shape (n_nodes,)
+        K, compaction included, and S of equally likely soils: see `green_ampt_nodes`. [mm/h, mm]
     storage_mm : float
         Median of the storage. [mm]
-    initial_saturation_fraction, compaction_factor : float
-        Effective saturation before the event; share of K that compaction leaves. [1]
-    conductivity_log_sd, storage_cv : float
-        Spreads of K (of its logarithm) and of the storage. [1]
+    storage_cv : float
+        Coefficient of variation of the storage. [1]
 
     Returns
     -------
     float
         [1]
     """
-    factor, deficit = green_ampt_nodes(
-        texture,
-        initial_saturation_fraction=initial_saturation_fraction,
-        conductivity_log_sd=conductivity_log_sd,
-    )
-    conductivity = GREEN_AMPT_SOILS[texture].conductivity_mm_h * compaction_factor * factor
-    event = event_runoff_green_ampt(rate_mm_h, minutes, conductivity, deficit, np.inf)
-    exceedance = storage_exceedance(
-        event.peak_storage_mm, storage_mm, storage_log_sd=log_sd_of_cv(storage_cv)
-    )
-    return float(np.mean(exceedance))
+    event = event_runoff_green_ampt(rate_mm_h, minutes, soils[0], soils[1], np.inf)
+    return _mean_exceedance(event.peak_storage_mm, storage_mm, storage_cv)
 
 
-def _radical_inverse(count: int, base: int) -> FloatArray:
-    """Numbers 1 to ``count`` with their digits mirrored at the point: in (0, 1)."""
-    value = np.zeros(count)
-    rest = np.arange(1, count + 1)
-    place = 1.0
-    while np.any(rest > 0):
-        place /= base
-        value += place * (rest % base)
-        rest //= base
-    return value
+def _mean_exceedance(demand_mm: FloatArray, storage_mm: float, storage_cv: float) -> float:
+    return float(
+        np.mean(storage_exceedance(demand_mm, storage_mm, storage_log_sd=log_sd_of_cv(storage_cv)))
+    )
+
+
+def _dry_suction_deficit_mm(soil: GreenAmptSoil, rank: FloatArray) -> FloatArray:
+    """Quantiles of ψ·θe, the suction deficit of soil without water, in mm."""
+    suction_log_sd = 0.5 * math.log(soil.suction_high_mm / soil.suction_low_mm)
+    porosity_sd = 0.5 * (soil.effective_porosity_high - soil.effective_porosity_low)
+    cut_off = ndtr((LOWEST_EFFECTIVE_POROSITY - soil.effective_porosity) / porosity_sd)
+    class_rank = (np.arange(400) + 0.5) / 400
+    log_porosity = np.log(
+        soil.effective_porosity + porosity_sd * ndtri(cut_off + (1.0 - cut_off) * class_rank)
+    )
+    log_suction = math.log(soil.suction_mm)
+    reach = 8.0 * suction_log_sd
+    log_deficit = np.linspace(
+        log_suction + log_porosity[0] - reach, log_suction + log_porosity[-1] + reach, 2001
+    )
+    deviation = (log_deficit[:, np.newaxis] - log_porosity - log_suction) / suction_log_sd
+    return np.asarray(np.exp(np.interp(rank, ndtr(deviation).mean(axis=1), log_deficit)))

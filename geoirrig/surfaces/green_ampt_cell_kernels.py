@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from geoirrig.compilation import compiled
-from geoirrig.physics.green_ampt_kernels import after_interval, minutes_to_runoff
+from geoirrig.physics.green_ampt_kernels import after_interval, minutes_to_runoff, reduced_hours_mm
 from geoirrig.surfaces.runoff_kernels import (
     CellRunoff,
     CellSoil,
@@ -95,13 +95,14 @@ def walk_cells(
         highest = 0.0
         for entry in range(water.first[cell], water.first[cell + 1]):
             highest = max(highest, np.float64(water.rate_mm_h[entry]))
+        enough = max(certain * storage, 1e-12)  # with no storage, any water that stands
         total = 0.0
         for node in range(n_nodes):
             conductivity = soils.conductivity_nodes[soil, node]
             if conductivity >= highest:  # this soil and all after it take everything in
                 break
             one = (conductivity, soils.deficit_nodes[soil, node])
-            peak = walk_event(cell, water, pulses, one, np.inf, certain * storage)[1]
+            peak = walk_event(cell, water, pulses, one, np.inf, enough)[1]
             total += exceedance(peak, storage, table)
         result.probability[cell] = total / n_nodes
 
@@ -125,8 +126,7 @@ def clearing_soak(
         return 0.0
     already = rate * pulse * (cycles - 2)
     infiltrated, stored = after_interval(already, 0.0, rate, pulse, conductivity, deficit)
-    front = deficit + infiltrated
-    return (stored - deficit * np.log1p(stored / front)) / conductivity
+    return reduced_hours_mm(infiltrated, stored, deficit) / conductivity
 
 
 @compiled

@@ -1,8 +1,9 @@
 """Wetted sectors of many heads, superposed on the grid: the inner loop of the tool.
 
-Rows are walked between analytic chord limits, so that no cell outside a sector is touched. Along a
-row the distribution is a constant plus a sum of hinges taken in pairs, which compiles to vector
-instructions. Every head is evaluated once, scaled so that its cells add up to its flow, and added.
+Rows are walked between analytic chord limits, so that no cell outside a sector is touched. The
+distribution is a constant plus a sum of hinges taken in pairs, evaluated over all cells of a head
+in one loop that compiles to vector instructions. Every head is evaluated once, scaled so that its
+cells add up to its flow, and added.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled, run_in_threads
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import hinges
+from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.records import SprinklerLayout
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 
 EDGE_TOLERANCE_CELLS = 1e-9  # a centre this close to an edge of the sector counts as inside
-THROW_EXPONENT = 0.25  # of the slope correction, see physics/throw_on_slope.py
 STEEPEST_UPHILL_SHARE = 0.99  # of the jet's own angle; beyond, the jet is in the bank
 
 
@@ -153,182 +154,238 @@ def superpose_sectors(
     Notes
     -----
     Relative rates are evaluated in single precision and summed in double precision, so that mass
-    closes to rounding and each rate is good to about 1e-7.
+    closes to rounding and each rate is good to about 1e-7. Heads are taken in the order of their
+    place, not of their rows in the table, so that the order of the table changes no bit; the order
+    is also kind to the cache and lets distant bands of heads run on different processors.
     """
     n_heads = len(sectors.col)
     rate = np.zeros(grid.shape)
     count = np.zeros(grid.shape, dtype=np.uint8)
     on_target = np.zeros(n_heads)
-    widest = math.ceil(2.0 * (2.0**THROW_EXPONENT) * float(np.max(sectors.radius, initial=0.0))) + 3
-    _superpose(
-        (sectors.col, sectors.row, sectors.radius, sectors.flow_mm_h, sectors.arc_deg),
-        sectors.edges,
-        (sectors.rise_east, sectors.rise_north),
-        (sectors.base, sectors.hinge_start, sectors.knots, sectors.slopes),
-        np.ones((1, 1), dtype=np.bool_) if target is None else target,
-        target is not None,
-        np.empty(widest * widest, dtype=np.float32),
-        (rate, count, on_target),
-    )
+    if n_heads:
+        reach = float(np.max(sectors.radius * _tilt(sectors) ** THROW_EXPONENT))
+        order, bands = _bands_of_heads(sectors, reach)
+        _superpose_bands(sectors, order, bands, reach, target, (rate, count, on_target))
     return SuperposedSectors(
         rate_mm_h=rate, heads_reaching=count, head_on_target_fraction=on_target
     )
 
 
+def _tilt(sectors: SectorSet) -> FloatArray:
+    """1 + the rise along the steepest bearing: what lengthens the longest throw, downhill."""
+    return np.asarray(1.0 + np.hypot(sectors.rise_east, sectors.rise_north))
+
+
+def _bands_of_heads(
+    sectors: SectorSet, reach: float
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Heads in order of place, and where each band of rows starts in that order.
+
+    A band is taller than the widest sector, so that two bands with one between them share no cell.
+    """
+    band = np.floor(sectors.row / (2.0 * reach + 4.0)).astype(np.int64)
+    order = np.lexsort((sectors.row, sectors.col, band))
+    starts = np.flatnonzero(np.diff(band[order], prepend=band[order[0]] - 1))
+    return order, np.append(starts, len(order))
+
+
+def _superpose_bands(
+    sectors: SectorSet,
+    order: NDArray[np.int64],
+    bands: NDArray[np.int64],
+    reach: float,
+    target: NDArray[np.bool_] | None,
+    out: tuple[FloatArray, NDArray[np.uint8], FloatArray],
+) -> None:
+    heads = (sectors.col, sectors.row, sectors.radius, sectors.flow_mm_h, sectors.arc_deg)
+    profiles = (sectors.base, sectors.hinge_start, sectors.knots, sectors.slopes)
+    rises = (sectors.rise_east, sectors.rise_north)
+    edges = np.ascontiguousarray(sectors.edges)
+    wanted = np.zeros((1, 1), dtype=np.bool_) if target is None else target
+    side = 2 * math.ceil(reach) + 4
+
+    def run(first_band: int) -> None:
+        def work(start: int, stop: int) -> None:
+            scratch = np.empty(side * side, dtype=np.float32)
+            spans = np.empty((2 * side, 3), dtype=np.int64)
+            for band in range(first_band + 2 * start, first_band + 2 * stop, 2):
+                chosen = order[bands[band] : bands[band + 1]]
+                _superpose(chosen, heads, edges, rises, profiles, wanted, scratch, spans, out)
+
+        run_in_threads(work, len(range(first_band, len(bands) - 1, 2)), smallest=4)
+
+    for first_band in (0, 1):
+        run(first_band)
+
+
 @compiled
-def _half_plane(gain, offset, low, high):  # type: ignore[no-untyped-def]
-    """Narrow [low, high] to where gain·x + offset ≥ 0."""
+def _edge(gain, offset, widen):  # type: ignore[no-untyped-def]
+    """Where a row meets the line gain·east + offset·north = 0: side, limit per north, margin.
+
+    Side 1 keeps what lies east of the limit, −1 what lies west of it, 0 is a line along the row.
+    """
     if gain > 0.0:
-        return max(low, -offset / gain), high
+        return 1, -offset / gain, widen * EDGE_TOLERANCE_CELLS / gain, offset
     if gain < 0.0:
-        return low, min(high, -offset / gain)
-    if offset < 0.0:
+        return -1, -offset / gain, -widen * EDGE_TOLERANCE_CELLS / gain, offset
+    return 0, 0.0, 0.0, offset
+
+
+@compiled
+def _narrowed(low, high, north, edge):  # type: ignore[no-untyped-def]
+    """The part of [low, high] on the inner side of an edge, in the row at ``north``."""
+    side, limit, margin, offset = edge
+    if side > 0:
+        return max(low, limit * north - margin), high
+    if side < 0:
+        return low, min(high, limit * north + margin)
+    if offset * north < -EDGE_TOLERANCE_CELLS:
         return 1.0, 0.0
     return low, high
 
 
 @compiled
-def _row_spans(north, chord, arc_deg, edges):  # type: ignore[no-untyped-def]
-    """Where one row crosses a sector: up to two spans of eastward distance from the head.
+def _list_spans(place, reach, arc_deg, edges, scratch, spans):  # type: ignore[no-untyped-def]
+    """Runs of cells inside a sector, row by row, with the squared distance of every cell.
 
     Clockwise of the first edge means first_north·east − first_east·north ≥ 0; the last edge
-    likewise with the sign turned. Up to a half circle the sector is both half planes; beyond, it
-    is the chord less the wedge between the last and the first edge.
+    likewise with the sign turned. Up to a half circle the sector is what both half planes share;
+    beyond, it is the chord less the wedge between the last and the first edge.
     """
-    first_east, first_north, last_east, last_north = edges[0], edges[1], edges[2], edges[3]
-    nudge = EDGE_TOLERANCE_CELLS
-    if arc_deg >= 360.0:
-        return -chord, chord, 1.0, 0.0
-    if arc_deg <= 180.0:
-        low, high = _half_plane(first_north, nudge - first_east * north, -chord, chord)
-        low, high = _half_plane(-last_north, nudge + last_east * north, low, high)
-        return low, high, 1.0, 0.0
-    low, high = _half_plane(last_north, -nudge - last_east * north, -chord, chord)
-    low, high = _half_plane(-first_north, -nudge + first_east * north, low, high)
-    if low > high:
-        return -chord, chord, 1.0, 0.0
-    return -chord, low, high, chord
+    col_h, row_h = place
+    convex = arc_deg <= 180.0
+    if convex:
+        edge_a, edge_b = _edge(edges[1], -edges[0], 1.0), _edge(-edges[3], edges[2], 1.0)
+    else:
+        edge_a, edge_b = _edge(edges[3], -edges[2], -1.0), _edge(-edges[1], edges[0], -1.0)
+    n_spans, filled = 0, np.uint64(0)
+    first_row = math.ceil(row_h - reach - 0.5 - EDGE_TOLERANCE_CELLS)
+    last_row = math.floor(row_h + reach - 0.5 + EDGE_TOLERANCE_CELLS)
+    for r in range(first_row, last_row + 1):
+        north = row_h - (r + 0.5)
+        north_squared = np.float32(north * north)
+        chord = math.sqrt(max(reach * reach - north * north, 0.0))
+        low_a, high_a, low_b, high_b = -chord, chord, 1.0, 0.0
+        if arc_deg < 360.0:
+            low, high = _narrowed(-chord, chord, north, edge_a)
+            low, high = _narrowed(low, high, north, edge_b)
+            if convex:
+                low_a, high_a = low, high
+            elif low <= high:
+                low_a, high_a, low_b, high_b = -chord, low, high, chord
+        done = -(1 << 40)  # the last column taken: two spans may meet in one cell
+        for piece in range(2):
+            low, high = (low_a, high_a) if piece == 0 else (low_b, high_b)
+            if low > high:
+                continue
+            c0 = max(math.ceil(col_h + low - 0.5 - EDGE_TOLERANCE_CELLS), done + 1)
+            c1 = math.floor(col_h + high - 0.5 + EDGE_TOLERANCE_CELLS)
+            if c1 < c0:
+                continue
+            done = c1
+            east = np.float32(c0 + 0.5 - col_h)
+            for i in range(np.uint64(c1 - c0 + 1)):
+                dx = east + np.float32(i)
+                scratch[filled + i] = dx * dx + north_squared
+            spans[n_spans, 0], spans[n_spans, 1], spans[n_spans, 2] = r, c0, c1 - c0 + 1
+            n_spans += 1
+            filled += np.uint64(c1 - c0 + 1)
+    return n_spans, filled
 
 
 @compiled
-def _fill_level(values, start, n, east, north, reach, shape):  # type: ignore[no-untyped-def]
-    """Relative rates of n neighbouring cells of a row, on level ground."""
+def _rates_on_level_ground(scratch, n, reach, shape):  # type: ignore[no-untyped-def]
+    """Squared distances turned into relative rates, in place; their sum."""
     base, knots, slopes = shape
-    inverse = np.float32(1.0 / reach)
-    first = np.float32(east)
-    north_squared = np.float32(north * north)
-    zero = np.float32(0.0)
-    row = values[start : start + n]
-    constant = np.float32(base)
-    for i in range(n):
-        row[i] = constant
-    for k in range(0, len(knots), 2):
-        knot_a, slope_a, knot_b, slope_b = knots[k], slopes[k], knots[k + 1], slopes[k + 1]
+    inverse, constant, zero = np.float32(1.0 / reach), np.float32(base), np.float32(0.0)
+    total = 0.0
+    if len(knots) == 2:  # most profiles: one loop
+        knot_a, slope_a, knot_b, slope_b = knots[0], slopes[0], knots[1], slopes[1]
         for i in range(n):
-            dx = first + np.float32(i)
-            x = np.sqrt(dx * dx + north_squared) * inverse
-            row[i] += slope_a * max(knot_a - x, zero) + slope_b * max(knot_b - x, zero)
+            x = np.sqrt(scratch[i]) * inverse
+            value = constant + slope_a * max(knot_a - x, zero) + slope_b * max(knot_b - x, zero)
+            scratch[i] = value
+            total += value
+        return total
+    for i in range(n):
+        x = np.sqrt(scratch[i]) * inverse
+        value = constant
+        for k in range(len(knots)):
+            value += slopes[k] * max(knots[k] - x, zero)
+        scratch[i] = value
+        total += value
+    return total
 
 
 @compiled
-def _fill_tilted(values, start, n, east, north, reach, shape, rise):  # type: ignore[no-untyped-def]
+def _rates_on_a_slope(scratch, spans, place, radius, shape, rise):  # type: ignore[no-untyped-def]
     """The same where the throw follows sloping ground; 0 beyond the throw of that bearing."""
     base, knots, slopes = shape
-    for i in range(n):
-        dx = east + i
-        distance = math.sqrt(dx * dx + north * north)
-        uphill = 0.0
-        if distance > 0.0:
-            uphill = (dx * rise[0] + north * rise[1]) / distance
-        ratio = (1.0 - min(uphill, STEEPEST_UPHILL_SHARE)) ** THROW_EXPONENT
-        x = distance / (reach * ratio)
-        value = base
-        for k in range(len(knots)):
-            value += slopes[k] * max(knots[k] - x, 0.0)
-        values[start + i] = value / (ratio * ratio) if x <= 1.0 else 0.0
+    total, filled = 0.0, 0
+    for s in range(len(spans)):
+        north = place[1] - (spans[s, 0] + 0.5)
+        for i in range(spans[s, 2]):
+            east = spans[s, 1] + i + 0.5 - place[0]
+            distance = math.sqrt(east * east + north * north)
+            uphill = 0.0
+            if distance > 0.0:
+                uphill = (east * rise[0] + north * rise[1]) / distance
+            ratio = (1.0 - min(uphill, STEEPEST_UPHILL_SHARE)) ** THROW_EXPONENT
+            x = distance / (radius * ratio)
+            value = 0.0
+            if x <= 1.0:
+                value = base
+                for k in range(len(knots)):
+                    value += slopes[k] * max(knots[k] - x, 0.0)
+                value /= ratio * ratio
+            scratch[filled] = value
+            total += scratch[filled]
+            filled += 1
+    return total
 
 
 @compiled
-def _superpose(heads, edges, rises, profiles, target, has_target, scratch, out):  # type: ignore[no-untyped-def]
+def _superpose(chosen, heads, edges, rises, profiles, target, scratch, spans, out):  # type: ignore[no-untyped-def]
     cols, rows, radii, flows, arcs = heads
     bases, hinge_start, all_knots, all_slopes = profiles
     rate, count, on_target = out
     n_rows, n_cols = rate.shape
-    largest = int(np.max(radii)) * 4 + 8 if len(radii) else 1
-    spans = np.empty((2 * largest, 4), dtype=np.int64)  # row, first column, cells, place in scratch
-    for h in range(len(cols)):
-        shape = (
-            bases[h],
-            all_knots[hinge_start[h] : hinge_start[h + 1]],
-            all_slopes[hinge_start[h] : hinge_start[h + 1]],
-        )
+    flat_rate, flat_count, flat_target = rate.ravel(), count.ravel(), target.ravel()
+    has_target = target.shape == rate.shape
+    for h in chosen:
+        hinges_h = slice(hinge_start[h], hinge_start[h + 1])
+        shape = (bases[h], all_knots[hinges_h], all_slopes[hinges_h])
+        place = (cols[h], rows[h])
         rise = (rises[0][h], rises[1][h])
-        steep = math.sqrt(rise[0] * rise[0] + rise[1] * rise[1])
-        reach = radii[h] * (1.0 + steep) ** THROW_EXPONENT if steep > 0.0 else radii[h]
-        col_h, row_h = cols[h], rows[h]
-        n_spans = 0
-        filled = 0
-        total = 0.0
-        hit = 0.0
-        first_row = math.ceil(row_h - reach - 0.5 - EDGE_TOLERANCE_CELLS)
-        last_row = math.floor(row_h + reach - 0.5 + EDGE_TOLERANCE_CELLS)
-        for r in range(first_row, last_row + 1):
-            north = row_h - (r + 0.5)
-            chord = math.sqrt(max(reach * reach - north * north, 0.0)) + EDGE_TOLERANCE_CELLS
-            low_a, high_a, low_b, high_b = _row_spans(north, chord, arcs[h], edges[h])
-            done = -(1 << 40)  # the last column taken: two spans may meet in one cell
-            for piece in range(2):
-                low, high = (low_a, high_a) if piece == 0 else (low_b, high_b)
-                c0 = max(math.ceil(col_h + low - 0.5 - EDGE_TOLERANCE_CELLS), done + 1)
-                c1 = math.floor(col_h + high - 0.5 + EDGE_TOLERANCE_CELLS)
-                n = c1 - c0 + 1
-                if low > high or n <= 0:
-                    continue
-                done = c1
-                east = c0 + 0.5 - col_h
-                if steep > 0.0:
-                    _fill_tilted(scratch, filled, n, east, north, radii[h], shape, rise)
-                else:
-                    _fill_level(scratch, filled, n, east, north, radii[h], shape)
-                row_sum = 0.0
-                for i in range(n):
-                    row_sum += scratch[filled + i]
-                total += row_sum
-                spans[n_spans, 0], spans[n_spans, 1] = r, c0
-                spans[n_spans, 2], spans[n_spans, 3] = n, filled
-                n_spans += 1
-                filled += n
-        if total <= 0.0:  # no cell centre in reach
-            spans[0, 0], spans[0, 1] = math.floor(row_h), math.floor(col_h)
-            spans[0, 2], spans[0, 3] = 1, 0
+        tilt = math.sqrt(rise[0] * rise[0] + rise[1] * rise[1])
+        reach = radii[h] * (1.0 + tilt) ** THROW_EXPONENT if tilt > 0.0 else radii[h]
+        n_spans, filled = _list_spans(place, reach, arcs[h], edges[h], scratch, spans)
+        if tilt > 0.0:
+            total = _rates_on_a_slope(scratch, spans[:n_spans], place, radii[h], shape, rise)
+        else:
+            total = _rates_on_level_ground(scratch, filled, radii[h], shape)
+        if total <= 0.0:  # no cell centre in reach: all into the head's own cell
+            spans[0, 0], spans[0, 1], spans[0, 2] = math.floor(rows[h]), math.floor(cols[h]), 1
             scratch[0] = 1.0
             n_spans, total = 1, 1.0
-        scale = flows[h] / total
+        scale, source, hit = flows[h] / total, 0, 0.0
         for s in range(n_spans):
-            r = spans[s, 0]
-            if r < 0 or r >= n_rows:
-                continue
-            i0 = max(0, -spans[s, 1])
-            i1 = min(spans[s, 2], n_cols - spans[s, 1])
-            if i1 <= i0:
-                continue
-            source = scratch[spans[s, 3] + i0 : spans[s, 3] + i1]
-            c0 = spans[s, 1] + i0
-            rate_row = rate[r, c0 : c0 + i1 - i0]
-            count_row = count[r, c0 : c0 + i1 - i0]
-            for i in range(i1 - i0):
-                rate_row[i] += scale * source[i]
-            if steep > 0.0:
-                for i in range(i1 - i0):
-                    if source[i] > 0.0 and count_row[i] < 255:
-                        count_row[i] += 1
-            else:
-                for i in range(i1 - i0):
-                    count_row[i] += np.uint8(count_row[i] < 255)
-            if has_target:
-                target_row = target[r, c0 : c0 + i1 - i0]
-                row_hit = 0.0
-                for i in range(i1 - i0):
-                    row_hit += source[i] * target_row[i]
-                hit += row_hit
+            r, c0, n = spans[s, 0], spans[s, 1], spans[s, 2]
+            skip = max(0, -c0)
+            kept = min(n, n_cols - c0) - skip
+            if 0 <= r < n_rows and kept > 0:
+                start, place_in = np.uint64(r * n_cols + c0 + skip), np.uint64(source + skip)
+                cells = np.uint64(kept)
+                for i in range(cells):
+                    flat_rate[start + i] += scale * scratch[place_in + i]
+                if tilt > 0.0:
+                    for i in range(cells):
+                        flat_count[start + i] += np.uint8(scratch[place_in + i] > 0.0)
+                else:
+                    for i in range(cells):
+                        flat_count[start + i] += np.uint8(1)
+                if has_target:
+                    for i in range(cells):
+                        hit += scratch[place_in + i] * flat_target[start + i]
+            source += n
         on_target[h] = hit / total

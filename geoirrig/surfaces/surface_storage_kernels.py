@@ -19,7 +19,7 @@ from geoirrig.units import FloatArray
 
 
 class IntakeSoils(NamedTuple):
-    """Basic intake rates of the soils that occur. [mm/h]"""
+    """Basic intake rates of the soils that occur, in mm/h."""
 
     central: FloatArray  # (n_soils,)
     nodes: FloatArray  # (n_soils, n_nodes), rising along a row

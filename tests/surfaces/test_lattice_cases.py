@@ -170,7 +170,7 @@ def test_lattice_mean_is_flow_over_lattice_cell(
 
 
 def test_lattice_heads_reaching_head_to_head_have_their_shares() -> None:
-    # Square S = R: two heads 2 − … = 0.17355, three 0.51130, four 1 + π/3 − √3 = 0.31515; mean π.
+    # Square S = R: two heads 0.17355, three 0.51130, four 1 + π/3 − √3 = 0.31515; mean π.
     four = 1.0 + math.pi / 3.0 - math.sqrt(3.0)
     assert four == pytest.approx(0.31515, abs=5e-6)
     count = square_lattice(UNIFORM, RADIUS_M, cells=400).heads_reaching
@@ -277,11 +277,16 @@ def closed_lot() -> tuple[np.ndarray, np.ndarray, float, float]:
     x, y, flow, arc, bearing = [], [], [], [], []
     for col in range(5):
         for row in range(3):
-            # Ways that lie inside the lot, clockwise: from which bearing, through which arc.
             west, east, south, north = col == 0, col == 4, row == 0, row == 2
-            start = 0.0 if west and not north else 90.0 if north and not east else 0.0
-            start = 180.0 if east and not south else 270.0 if south and not west else start
             edges = west + east + south + north
+            # Clockwise, the bearing at which the throw turns from outside the lot to inside.
+            turns_inside = {
+                0.0: west and not north,
+                90.0: north and not east,
+                180.0: east and not south,
+                270.0: south and not west,
+            }
+            start = next((b for b, turns in turns_inside.items() if turns), 0.0)
             x.append(col * pitch)
             y.append(row * pitch)
             arc.append((360.0, 180.0, 90.0)[edges])

@@ -1,0 +1,319 @@
+"""Everything about one site, read and checked in one go.
+
+Every part is read as far as it can be, so that all problems come out together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.io.column_values import named_ids
+from geoirrig.io.columns import LAYERS, listed, nearest_hint
+from geoirrig.io.file_formats import GEOPACKAGE, file_sha256, files_of, vector_format
+from geoirrig.io.open_layer import LayerSource, LayerTable, chosen_layer, layer_names, read_layer
+from geoirrig.io.read_catch_cans import read_catch_cans
+from geoirrig.io.read_heads import check_heads_reach_turf, read_heads, sprinkler_layout
+from geoirrig.io.read_nozzles import (
+    Nozzle,
+    check_profiles_known,
+    read_nozzles,
+    read_profiles,
+)
+from geoirrig.io.read_terrain import TerrainSource, read_terrain
+from geoirrig.io.read_turf import (
+    PlacedTurf,
+    read_hardscape,
+    read_parcels,
+    read_turf,
+    turf_bounds_m,
+)
+from geoirrig.io.read_zones import read_zone_plan
+from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.records import (
+    CatchCans,
+    HardscapeAreas,
+    InputFile,
+    ParcelAreas,
+    SiteInputs,
+    SprinklerLayout,
+    TerrainRaster,
+    TurfAreas,
+    WorkingPlane,
+    ZonePlan,
+)
+
+REQUIRED_LAYERS = ("heads", "turf")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteSources:
+    """Where the parts of a site come from.
+
+    Attributes
+    ----------
+    site : Path or None
+        GeoPackage that holds every layer not named in ``layers``.
+    layers : mapping of str to LayerSource
+        Layers from files of their own, by role: the names of `geoirrig.io.columns.LAYERS`.
+    slope, elevation : Path or None
+        Terrain raster; at most one of them.
+    slope_unit, elevation_unit : str or None
+        Its unit, where the band does not say.
+    """
+
+    site: Path | None = None
+    layers: Mapping[str, LayerSource] = field(default_factory=dict)
+    slope: Path | None = None
+    slope_unit: str | None = None
+    elevation: Path | None = None
+    elevation_unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteReading:
+    """What could be read; None where a part is absent or at fault."""
+
+    plane: WorkingPlane | None
+    layout: SprinklerLayout | None
+    zone_plan: ZonePlan | None
+    turf: TurfAreas | None
+    hardscape: HardscapeAreas | None
+    parcels: ParcelAreas | None
+    catch_cans: CatchCans | None
+    terrain: TerrainRaster | None
+    files: tuple[InputFile, ...]
+
+    def complete(self, warnings: tuple[str, ...]) -> SiteInputs:
+        """The reading as inputs of an analysis, with the warnings of the run.
+
+        Raises
+        ------
+        GeoirrigError
+            If a part that every analysis needs is absent: call it only where no problem was noted.
+        """
+        if (
+            self.plane is None or self.layout is None
+            or self.zone_plan is None or self.turf is None
+        ):  # fmt: skip
+            raise GeoirrigError("The site was not read whole; its problems were not raised.")
+        return SiteInputs(
+            plane=self.plane,
+            layout=self.layout,
+            zone_plan=self.zone_plan,
+            turf=self.turf,
+            hardscape=self.hardscape,
+            parcels=self.parcels,
+            catch_cans=self.catch_cans,
+            terrain=self.terrain,
+            files=self.files,
+            warnings=warnings,
+        )
+
+
+def read_site(
+    sources: SiteSources,
+    problems: ProblemList,
+    *,
+    cell_size_m: float,
+    terrain_margin_m: float = 0.0,
+) -> SiteReading:
+    """A site with all its parts.
+
+    Parameters
+    ----------
+    sources : SiteSources
+        Files.
+    problems : ProblemList
+        Takes every problem and warning; nothing is raised for a fault of the data.
+    cell_size_m : float
+        Cell size of the run: terrain is read for half a cell and more around the turf. [m]
+    terrain_margin_m : float
+        How much farther around the turf the terrain is wanted. [m]
+    """
+    tables = _tables(sources, problems)
+    turf = PlacedTurf(plane=None, areas=None)
+    if "turf" in tables:
+        turf = read_turf(tables["turf"], problems)
+    layout, zone_plan = _layout(tables, turf, problems)
+    plane = turf.plane
+    terrain = _terrain(sources, turf, problems, margin_m=cell_size_m + terrain_margin_m)
+    if "turf" in tables:
+        _check_slope_is_known(sources, tables["turf"], turf, problems)
+    return SiteReading(
+        plane=None if plane is None else plane.record,
+        layout=layout,
+        zone_plan=zone_plan,
+        turf=turf.areas,
+        hardscape=(
+            read_hardscape(tables["hardscape"], plane, problems) if "hardscape" in tables else None
+        ),
+        parcels=read_parcels(tables["parcels"], plane, problems) if "parcels" in tables else None,
+        catch_cans=(
+            read_catch_cans(tables["catch_cans"], plane, problems)
+            if "catch_cans" in tables
+            else None
+        ),
+        terrain=terrain,
+        files=_input_files(sources, problems),
+    )
+
+
+def _tables(sources: SiteSources, problems: ProblemList) -> dict[str, LayerTable]:
+    """Every layer that is there and can be read, by role."""
+    in_site: tuple[str, ...] | None = ()
+    if sources.site is not None:
+        in_site = _site_layers(sources.site, problems)
+    tables: dict[str, LayerTable] = {}
+    for role, schema in LAYERS.items():
+        where = _layer_place(role, sources, in_site, problems)
+        if where is not None:
+            table = read_layer(*where, schema, problems)
+            if table is not None:
+                tables[role] = table
+    return tables
+
+
+def _site_layers(site: Path, problems: ProblemList) -> tuple[str, ...] | None:
+    """Layers of the site file; None, with the problem noted, where it cannot be opened."""
+    try:
+        if vector_format(site) is not GEOPACKAGE:
+            raise GeoirrigError(
+                f"{str(site)!r} is not a GeoPackage. Give the site as a GeoPackage, and other "
+                "formats by layer (--heads FILE, --turf FILE and so on)."
+            )
+        return layer_names(site)
+    except GeoirrigError as error:
+        problems.add(str(error))
+        return None
+
+
+def _layer_place(
+    role: str,
+    sources: SiteSources,
+    in_site: tuple[str, ...] | None,
+    problems: ProblemList,
+) -> tuple[Path, str] | None:
+    """File and layer for a role; a missing layer that every site needs is noted."""
+    if role in sources.layers:
+        source = sources.layers[role]
+        try:
+            return source.path, chosen_layer(source, role)
+        except GeoirrigError as error:
+            problems.add(str(error))
+            return None
+    if in_site is not None and sources.site is not None and role in in_site:
+        return sources.site, role
+    if role in REQUIRED_LAYERS and in_site is not None:
+        if sources.site is None:
+            problems.add(
+                f"No {role} layer was given. Name a site GeoPackage or give --{role} FILE."
+            )
+        else:
+            problems.add(
+                f"{sources.site.name!r} has no layer {role!r}; it has {listed(in_site)}. Add it or "
+                f"give --{role} FILE.{nearest_hint(role, in_site)}"
+            )
+    return None
+
+
+def _layout(
+    tables: Mapping[str, LayerTable], turf: PlacedTurf, problems: ProblemList
+) -> tuple[SprinklerLayout | None, ZonePlan | None]:
+    """Heads with their nozzles, profiles and zones."""
+    profiles: dict[str, RadialProfile] | None = None
+    if "profiles" in tables:
+        profiles = read_profiles(tables["profiles"], problems)
+    nozzles: dict[str, Nozzle] = {}
+    faulty: frozenset[str] = frozenset()
+    if "nozzles" in tables:
+        table = tables["nozzles"]
+        nozzles = read_nozzles(table, problems)
+        check_profiles_known(table, nozzles, _with_faulty(profiles, tables), problems)
+        faulty = _names_in(table, "nozzle") - frozenset(nozzles)
+    if "heads" not in tables:
+        return None, None
+    heads = read_heads(tables["heads"], turf.plane, problems)
+    zone_plan = read_zone_plan(tables.get("zones"), heads.zone, problems)
+    layout = sprinkler_layout(
+        heads, nozzles, profiles or {}, zone_plan, faulty_nozzles=faulty, problems=problems
+    )
+    if turf.areas is not None:
+        check_heads_reach_turf(layout, turf.areas.geometry, tables["heads"], problems)
+    return layout, zone_plan
+
+
+def _with_faulty(
+    profiles: dict[str, RadialProfile] | None, tables: Mapping[str, LayerTable]
+) -> dict[str, RadialProfile] | None:
+    """Profiles by name, those at fault included, since their fault has been noted already."""
+    if profiles is None:
+        return None
+    stand_in = RadialProfile(name="", distance_fraction=(0.0, 1.0), relative_rate=(1.0, 1.0))
+    return {**dict.fromkeys(_names_in(tables["profiles"], "profile"), stand_in), **profiles}
+
+
+def _names_in(table: LayerTable, column: str) -> frozenset[str]:
+    values = table.columns.get(column)
+    return frozenset() if values is None else frozenset(str(v).strip() for v in values.tolist())
+
+
+def _terrain(
+    sources: SiteSources, turf: PlacedTurf, problems: ProblemList, *, margin_m: float
+) -> TerrainRaster | None:
+    if sources.slope is not None and sources.elevation is not None:
+        problems.add("Both --slope and --elevation were given. Give one of them.")
+        return None
+    if sources.slope is not None:
+        source = TerrainSource(path=sources.slope, quantity="slope_pct", unit=sources.slope_unit)
+    elif sources.elevation is not None:
+        source = TerrainSource(
+            path=sources.elevation, quantity="elevation_m", unit=sources.elevation_unit
+        )
+    else:
+        return None
+    bounds = None
+    if turf.areas is not None and any(g is not None for g in turf.areas.geometry):
+        bounds = turf_bounds_m(turf.areas)
+    return read_terrain(source, turf.plane, bounds, margin_m=margin_m, problems=problems)
+
+
+def _check_slope_is_known(
+    sources: SiteSources, table: LayerTable, turf: PlacedTurf, problems: ProblemList
+) -> None:
+    """Without a raster every turf polygon has to state its slope."""
+    if sources.slope is not None or sources.elevation is not None:
+        return
+    slope_pct = turf.areas.slope_pct if turf.areas is not None else None
+    if "slope_pct" not in table.columns:
+        which = "and the turf layer has no column 'slope_pct'"
+    elif slope_pct is not None and np.isnan(slope_pct).any():
+        which = f"and slope_pct is empty for {named_ids(table, np.isnan(slope_pct))}"
+    else:
+        return
+    problems.add(
+        f"The slope is not known: there is no slope or elevation raster, {which}. Give --slope "
+        "FILE or --elevation FILE, or fill in slope_pct."
+    )
+
+
+def _input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile, ...]:
+    """Every file of the run with its checksum; what cannot be read was noted already."""
+    roles: list[tuple[str, Path | None]] = [("site", sources.site)]
+    roles += [(role, source.path) for role, source in sources.layers.items()]
+    roles += [("slope", sources.slope), ("elevation", sources.elevation)]
+    files: list[InputFile] = []
+    for role, path in roles:
+        if path is None or not path.is_file():
+            continue
+        for part in files_of(path):
+            try:
+                files.append(InputFile(role=role, name=part.name, sha256=file_sha256(part)))
+            except OSError as error:
+                if not problems.problems:
+                    problems.add(f"{str(part)!r} cannot be read: {error.strerror}.")
+    return tuple(files)

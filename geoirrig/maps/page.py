@@ -1,0 +1,132 @@
+"""The page that a map lies on: one figure measured in pixels, and text drawn as it is written."""
+
+from __future__ import annotations
+
+import textwrap
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from geoirrig import __version__
+
+# Landscape, between the proportions of A4 and Letter, so that it prints well on either.
+PAGE_WIDTH_PX, PAGE_HEIGHT_PX = 1600, 1131
+PIXELS_PER_INCH = 144.0
+INK = "#23282b"
+QUIET_INK = "#5b6366"
+# Settings of the user's own plots must not reach the map: with usetex, text would be run as TeX.
+PLOT_SETTINGS: dict[Any, Any] = {
+    "text.usetex": False,
+    "font.family": ["DejaVu Sans"],
+    "font.size": 8.5,
+    "path.effects": [],
+    "axes.unicode_minus": True,
+}
+# Mean advance of a letter of the font, as a share of its size; measured on English text.
+_LETTER_WIDTH = 0.56
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A figure with axes that cover it, whose coordinates are pixels from the lower left."""
+
+    figure: Figure
+    sheet: Axes
+
+
+def blank_page() -> Page:
+    """A white page."""
+    figure = Figure(
+        figsize=(PAGE_WIDTH_PX / PIXELS_PER_INCH, PAGE_HEIGHT_PX / PIXELS_PER_INCH),
+        dpi=PIXELS_PER_INCH,
+        facecolor="white",
+    )
+    FigureCanvasAgg(figure)
+    sheet = figure.add_axes((0.0, 0.0, 1.0, 1.0), zorder=5)
+    sheet.set_xlim(0.0, PAGE_WIDTH_PX)
+    sheet.set_ylim(0.0, PAGE_HEIGHT_PX)
+    sheet.set_axis_off()
+    sheet.patch.set_visible(False)
+    return Page(figure, sheet)
+
+
+def save_page(page: Page, path: Path, *, title: str) -> None:
+    """Write the page as PNG."""
+    with warnings.catch_warnings():
+        # Ids may hold letters that the font lacks; they come out as boxes, and that is all.
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        page.figure.savefig(
+            path,
+            format="png",
+            dpi=PIXELS_PER_INCH,
+            metadata={"Software": f"geoirrig {__version__}", "Title": title},
+            pil_kwargs={"compress_level": 4},
+        )
+
+
+def write_text(
+    page: Page,
+    x_px: float,
+    top_px: float,
+    text: str,
+    *,
+    size_pt: float = 8.5,
+    **style: Any,
+) -> None:
+    """Write text below ``top_px``, as it stands: a dollar sign starts no formula."""
+    page.sheet.text(
+        x_px,
+        top_px,
+        text,
+        fontsize=size_pt,
+        verticalalignment="top",
+        parse_math=False,
+        **{"color": INK, **style},
+    )
+
+
+def write_paragraph(
+    page: Page,
+    x_px: float,
+    top_px: float,
+    text: str,
+    *,
+    width_px: float,
+    size_pt: float = 8.5,
+    at_most: int = 99,
+    **style: Any,
+) -> float:
+    """Write text in lines of a given width; return the height left below, as the next top.
+
+    Of more than ``at_most`` lines, the last one shown ends with an ellipsis.
+    """
+    lines = wrapped(text, width_px=width_px, size_pt=size_pt)
+    if len(lines) > at_most:
+        lines = [*lines[: at_most - 1], lines[at_most - 1].rstrip(" .;,") + " …"]
+    for number, line in enumerate(lines):
+        top = top_px - number * line_height_px(size_pt)
+        write_text(page, x_px, top, line, size_pt=size_pt, **style)
+    return top_px - len(lines) * line_height_px(size_pt)
+
+
+def wrapped(text: str, *, width_px: float, size_pt: float) -> list[str]:
+    """Lines of text that fit a width."""
+    letters = width_px / (size_pt / 72.0 * PIXELS_PER_INCH * _LETTER_WIDTH)
+    return textwrap.wrap(text, max(8, int(letters)))
+
+
+def line_height_px(size_pt: float) -> float:
+    """Distance from one line to the next."""
+    return size_pt / 72.0 * PIXELS_PER_INCH * 1.4
+
+
+def shown_id(value: object, *, longest: int = 24) -> str:
+    """An id of the user as one short line, with nothing in it that does not print."""
+    text = "".join(letter if letter.isprintable() else " " for letter in str(value))
+    text = " ".join(text.split())
+    return text if len(text) <= longest else text[: longest - 1] + "…"

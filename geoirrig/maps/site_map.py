@@ -1,0 +1,383 @@
+"""Three pictures of a site that a designer can hand to a client."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from geoirrig import __version__, symbology
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.maps.map_furniture import (
+    LegendEntry,
+    draw_legend,
+    draw_north_arrow,
+    draw_scale_bar,
+)
+from geoirrig.maps.map_layers import (
+    DEVICE_MARKERS,
+    draw_areas,
+    draw_heads,
+    draw_names,
+    draw_raster,
+)
+from geoirrig.maps.page import (
+    PAGE_HEIGHT_PX,
+    PAGE_WIDTH_PX,
+    PLOT_SETTINGS,
+    QUIET_INK,
+    Page,
+    blank_page,
+    save_page,
+    shown_id,
+    write_paragraph,
+    write_text,
+)
+from geoirrig.records import ResultTable, SiteAnalysis, SiteInputs
+from geoirrig.symbology import SCALES
+from geoirrig.units import UNITS, UnitSystem, in_unit_system, unit_of_column
+
+_MARGIN_PX = 40.0
+_MAP_LEFT_PX, _MAP_BOTTOM_PX = 40.0, 196.0
+_MAP_WIDTH_PX, _MAP_HEIGHT_PX = 1150.0, 808.0
+_PANEL_LEFT_PX = 1222.0
+_SCALE_STRIP_PX = 58.0  # kept free at the foot of the map for the scale bar
+_FREE_EDGE_PX = 18.0
+
+_AREA_STYLES: dict[str, dict[str, Any]] = {
+    "hardscape": {"facecolor": symbology.HARDSCAPE_COLOUR, "edgecolor": "none"},
+    "turf": {"facecolor": "none", "edgecolor": symbology.TURF_LINE_COLOUR, "linewidth": 0.9},
+    "dry_spots": {
+        "facecolor": "none",
+        "edgecolor": symbology.DRY_SPOT_COLOUR,
+        "linewidth": 1.2,
+        "hatch": "////",
+    },
+    "overspray": {
+        "facecolor": "none",
+        "edgecolor": symbology.OVERSPRAY_COLOUR,
+        "linewidth": 1.1,
+        "hatch": r"\\\\",
+    },
+    # Drawn twice: a dark casing makes the line show on pale ground as well as on dark.
+    "hotspot_casing": {"facecolor": "none", "edgecolor": symbology.HEAD_COLOUR, "linewidth": 2.6},
+    "runoff_hotspots": {
+        "facecolor": "none",
+        "edgecolor": symbology.HOTSPOT_COLOUR,
+        "linewidth": 1.4,
+    },
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _MapDesign:
+    """What one of the three pictures shows."""
+
+    file_name: str
+    title: str
+    caption: str
+    raster: str
+    outlined: tuple[tuple[str, str], ...]  # result layer and its legend label
+    marks_findings: bool
+    findings: Callable[[SiteInputs, SiteAnalysis, UnitSystem], str]
+
+
+def draw_maps(
+    folder: Path, inputs: SiteInputs, analysis: SiteAnalysis, *, units: UnitSystem
+) -> None:
+    """Draw ``map_precipitation.png``, ``map_coverage.png`` and ``map_runoff_risk.png``.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder to write into.
+    inputs : SiteInputs
+        Turf, hardscape and heads, in the working plane.
+    analysis : SiteAnalysis
+        Rasters, found places and cautions.
+    units : {"si", "us"}
+        Unit system of legends, scale bar and text.
+    """
+    with mpl.rc_context(PLOT_SETTINGS):
+        for design in _MAPS:
+            page = blank_page()
+            axes, metres_per_pixel = _map_axes(page, analysis.grid)
+            _draw_map(axes, design, inputs, analysis, units, metres_per_pixel)
+            _draw_text(page, design, inputs, analysis, units)
+            draw_scale_bar(
+                page,
+                left_px=_MAP_LEFT_PX + 28.0,
+                bottom_px=_MAP_BOTTOM_PX + 14.0,
+                metres_per_pixel=metres_per_pixel,
+                longest_px=300.0,
+                units=units,
+            )
+            draw_north_arrow(
+                page, centre_px=PAGE_WIDTH_PX - 84.0, top_px=PAGE_HEIGHT_PX - _MARGIN_PX + 6.0
+            )
+            draw_legend(
+                page,
+                SCALES[design.raster],
+                _legend_entries(design, inputs, analysis),
+                left_px=_PANEL_LEFT_PX,
+                top_px=_MAP_BOTTOM_PX + _MAP_HEIGHT_PX - 34.0,
+                width_px=PAGE_WIDTH_PX - _PANEL_LEFT_PX - 24.0,
+                units=units,
+            )
+            save_page(page, folder / design.file_name, title=design.title)
+
+
+# --- the map itself ------------------------------------------------------------------------------
+
+
+def _map_axes(page: Page, grid: RasterGrid) -> tuple[Axes, float]:
+    """Axes that show the whole grid at one scale, and that scale in metres per pixel."""
+    axes = page.figure.add_axes(
+        (
+            _MAP_LEFT_PX / PAGE_WIDTH_PX,
+            _MAP_BOTTOM_PX / PAGE_HEIGHT_PX,
+            _MAP_WIDTH_PX / PAGE_WIDTH_PX,
+            _MAP_HEIGHT_PX / PAGE_HEIGHT_PX,
+        ),
+        facecolor="#fbfaf7",
+    )
+    left_m, bottom_m, right_m, top_m = grid.bounds_m
+    metres_per_pixel = max(
+        (right_m - left_m) / (_MAP_WIDTH_PX - 2.0 * _FREE_EDGE_PX),
+        (top_m - bottom_m) / (_MAP_HEIGHT_PX - 2.0 * _FREE_EDGE_PX - _SCALE_STRIP_PX),
+    )
+    width_m, height_m = _MAP_WIDTH_PX * metres_per_pixel, _MAP_HEIGHT_PX * metres_per_pixel
+    middle_x_m = 0.5 * (left_m + right_m)
+    middle_y_m = 0.5 * (bottom_m + top_m) - 0.5 * _SCALE_STRIP_PX * metres_per_pixel
+    axes.set_xlim(middle_x_m - 0.5 * width_m, middle_x_m + 0.5 * width_m)
+    axes.set_ylim(middle_y_m - 0.5 * height_m, middle_y_m + 0.5 * height_m)
+    axes.set_autoscale_on(False)
+    axes.set_xticks([])
+    axes.set_yticks([])
+    for spine in axes.spines.values():
+        spine.set(color="#9aa1a3", linewidth=0.8)
+    return axes, metres_per_pixel
+
+
+def _draw_map(
+    axes: Axes,
+    design: _MapDesign,
+    inputs: SiteInputs,
+    analysis: SiteAnalysis,
+    units: UnitSystem,
+    metres_per_pixel: float,
+) -> None:
+    limits = (*axes.get_xlim(), *axes.get_ylim())
+    if inputs.hardscape is not None:
+        draw_areas(axes, inputs.hardscape.geometry, zorder=1, **_AREA_STYLES["hardscape"])
+    raster = analysis.raster(design.raster)
+    draw_raster(axes, raster, analysis.grid, SCALES[design.raster], units)
+    draw_areas(axes, inputs.turf.geometry, zorder=4, **_AREA_STYLES["turf"])
+    for layer, _ in design.outlined:
+        places = analysis.table(layer).geometry
+        if layer == "runoff_hotspots" and places is not None:
+            draw_areas(axes, places, zorder=4.8, **_AREA_STYLES["hotspot_casing"])
+        if places is not None:
+            draw_areas(axes, places, zorder=5, **_AREA_STYLES[layer])
+    marked = _heads_with_finding(inputs, analysis)
+    draw_heads(
+        axes,
+        inputs.layout,
+        metres_per_pixel=metres_per_pixel,
+        marked=marked if design.marks_findings else np.zeros_like(marked),
+    )
+    draw_names(axes, inputs.layout, inputs.zone_plan.zone, metres_per_pixel=metres_per_pixel)
+    axes.set_xlim(limits[0], limits[1])
+    axes.set_ylim(limits[2], limits[3])
+
+
+def _heads_with_finding(inputs: SiteInputs, analysis: SiteAnalysis) -> NDArray[np.bool_]:
+    columns = analysis.table("head_results").columns
+    found = {
+        head_id
+        for head_id, finding in zip(columns["head_id"], columns["finding"], strict=True)
+        if finding
+    }
+    return np.array([head_id in found for head_id in inputs.layout.head_id], dtype=bool)
+
+
+# --- beside the map ------------------------------------------------------------------------------
+
+
+def _legend_entries(
+    design: _MapDesign, inputs: SiteInputs, analysis: SiteAnalysis
+) -> list[LegendEntry]:
+    """Entries for what is on this map, and for nothing else."""
+    entries = [
+        LegendEntry(label=label, patch=_AREA_STYLES[layer])
+        for layer, label in design.outlined
+        if _row_count(analysis.table(layer))
+    ]
+    entries.append(LegendEntry(label="turf", patch=_AREA_STYLES["turf"]))
+    if inputs.hardscape is not None and len(inputs.hardscape.geometry):
+        entries.append(LegendEntry(label="hardscape", patch=_AREA_STYLES["hardscape"]))
+    devices = set(inputs.layout.device)
+    entries += [
+        LegendEntry(
+            label=symbology.DEVICE_LABELS[device], marker=marker, colour=symbology.HEAD_COLOUR
+        )
+        for device, marker in DEVICE_MARKERS.items()
+        if device in devices
+    ]
+    if design.marks_findings and _heads_with_finding(inputs, analysis).any():
+        colour = symbology.HEAD_FINDING_COLOUR
+        entries.append(LegendEntry(label="head with a finding", marker="o", colour=colour))
+    return entries
+
+
+def _draw_text(
+    page: Page, design: _MapDesign, inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem
+) -> None:
+    top = PAGE_HEIGHT_PX - 26.0
+    write_text(page, _MARGIN_PX, top, design.title, size_pt=16, weight="bold")
+    write_paragraph(
+        page,
+        _MARGIN_PX,
+        top - 48.0,
+        design.caption,
+        width_px=PAGE_WIDTH_PX - 200.0,
+        size_pt=8.0,
+        color=QUIET_INK,
+        at_most=2,
+    )
+    width = PAGE_WIDTH_PX - 2.0 * _MARGIN_PX
+    below = write_paragraph(
+        page,
+        _MARGIN_PX,
+        _MAP_BOTTOM_PX - 14.0,
+        design.findings(inputs, analysis, units),
+        width_px=width,
+        size_pt=9.5,
+        weight="bold",
+        at_most=2,
+    )
+    cautions = "Cautions: " + " ".join(analysis.cautions) if analysis.cautions else ""
+    write_paragraph(page, _MARGIN_PX, below - 6.0, cautions, width_px=width, size_pt=7.5, at_most=4)
+    cell = _amount("cell_m", analysis.grid.cell_size_m, units)
+    site = next((file.name for file in inputs.files if file.role == "site"), "")
+    about = [
+        f"geoirrig {__version__}",
+        f"cell {cell}",
+        shown_id(analysis.plane.crs_name, longest=60),
+    ]
+    write_text(
+        page,
+        _MARGIN_PX,
+        26.0,
+        "  ·  ".join(([shown_id(site, longest=60)] if site else []) + about),
+        size_pt=7.0,
+        color=QUIET_INK,
+    )
+
+
+# --- findings in a sentence ----------------------------------------------------------------------
+
+
+def _row_count(table: ResultTable) -> int:
+    return len(next(iter(table.columns.values()), ()))
+
+
+def _amount(column: str, value: float, units: UnitSystem) -> str:
+    """A quantity with its unit, to three figures."""
+    name, converted = in_unit_system(column, [value], units)
+    number = float(np.asarray(converted)[0])
+    _, unit = unit_of_column(name)
+    shown = f"{number:,.0f}" if abs(number) >= 100.0 else f"{number:.3g}"
+    return f"{shown} {UNITS[unit.suffix].printed}" if unit else shown
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count:,} {one if count == 1 else many}" if count else f"no {many}"
+
+
+def _total(table: ResultTable, column: str, units: UnitSystem) -> str:
+    return _amount(column, float(np.nansum(table.columns[column])), units)
+
+
+def _precipitation_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> str:
+    heads = _counted(len(inputs.layout.head_id), "head", "heads")
+    zones = _counted(len(inputs.zone_plan.zone), "zone", "zones")
+    rates = np.asarray(analysis.table("zone_results").columns["mean_rate_mm_h"], dtype=np.float64)
+    rates = rates[np.isfinite(rates)]
+    text = f"{heads} in {zones}."
+    if len(rates):
+        low, high = (_amount("rate_mm_h", value, units) for value in (rates.min(), rates.max()))
+        text += f" Mean rate of a zone: {low} to {high}." if low != high else f" Mean rate: {low}."
+    return text
+
+
+def _coverage_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> str:
+    dry, spray = analysis.table("dry_spots"), analysis.table("overspray")
+    dry_text = _counted(_row_count(dry), "dry spot", "dry spots")
+    if _row_count(dry):
+        dry_text += f" ({_total(dry, 'area_m2', units)} in all)"
+    spray_text = _counted(_row_count(spray), "oversprayed place", "oversprayed places")
+    if _row_count(spray):
+        spray_text += f" ({_total(spray, 'overspray_l', units)} per event)"
+    heads = int(_heads_with_finding(inputs, analysis).sum())
+    head_text = _counted(heads, "head with a finding", "heads with a finding")
+    return _sentence(f"{dry_text}; {spray_text}; {head_text}.")
+
+
+def _runoff_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> str:
+    hot, turf = analysis.table("runoff_hotspots"), analysis.table("turf_results")
+    text = _counted(_row_count(hot), "runoff hotspot", "runoff hotspots")
+    if _row_count(hot):
+        area, volume = _total(hot, "area_m2", units), _total(hot, "runoff_l", units)
+        text += f" ({area} in all, {volume} per event)"
+    runoff_l = np.asarray(turf.columns["runoff_l"], dtype=np.float64)
+    if np.any(runoff_l > 0.0):
+        worst = int(np.nanargmax(runoff_l))
+        name = shown_id(turf.columns["turf_id"][worst])
+        volume = _amount("runoff_l", float(runoff_l[worst]), units)
+        text += f". Most runs off turf “{name}”: {volume} per event"
+    return _sentence(f"{text}.")
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:]
+
+
+_MAPS = (
+    _MapDesign(
+        file_name="map_precipitation.png",
+        title="How fast the heads put water down",
+        caption="Colour: highest rate that any one zone gives the spot. Zones never run together, "
+        "so rates of different zones are not added.",
+        raster="precipitation_rate_mm_h",
+        outlined=(),
+        marks_findings=False,
+        findings=_precipitation_findings,
+    ),
+    _MapDesign(
+        file_name="map_coverage.png",
+        title="How many heads reach each spot, and where water goes astray",
+        caption="Colour: heads whose throw covers the spot, of the zone that gives it most water. "
+        "A dry spot gets less than half of the mean depth of its zone.",
+        raster="heads_reaching",
+        outlined=(("dry_spots", "dry spot"), ("overspray", "overspray")),
+        marks_findings=True,
+        findings=_coverage_findings,
+    ),
+    _MapDesign(
+        file_name="map_runoff_risk.png",
+        title="Where turf is likely to shed water instead of taking it in",
+        caption="Colour: in how many of 100 equally likely soils of the mapped texture some of the "
+        "planned event runs off. Outlined: runs off in the event as planned.",
+        raster="runoff_probability",
+        outlined=(("runoff_hotspots", "runoff hotspot"),),
+        marks_findings=False,
+        findings=_runoff_findings,
+    ),
+)
