@@ -50,7 +50,10 @@ def _sentence(path: Path, layer: str, driver: str, id_column: str | None) -> str
                     last = f" ({id_column} {row_id!r})" if row_id is not None else ""
             except Exception as error:  # any failure of a record is the one looked for
                 reason = f": {' '.join(str(error).split())[:120]}" if str(error) else ""
-                return f"Feature {n_read + 1} of layer {layer!r} cannot be read{reason}. {_repair(n_read, last)}"
+                return (
+                    f"Feature {n_read + 1} of layer {layer!r} cannot be read{reason}. "
+                    f"{_repair(n_read, last)}"
+                )
     except Exception:  # the file does not even open
         return "Copy or export the file again."
     if n_read < n_stated:

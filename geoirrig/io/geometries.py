@@ -68,7 +68,7 @@ def polygons(table: LayerTable, problems: ProblemList) -> ObjectArray | None:
         problems.add(
             f"{table.start}: the polygon has no area for {named_ids(table, is_flat)}. Redraw it."
         )
-        geometry = np.where(is_flat, None, geometry)
+        geometry = _without(geometry, is_flat)
     return geometry
 
 
@@ -98,7 +98,13 @@ def _plausible_geometry(table: LayerTable, problems: ProblemList) -> ObjectArray
             f"{table.start}: a coordinate is not a finite number for "
             f"{named_ids(table, is_wild)}. Redraw it."
         )
-    return np.where(is_missing | is_other | is_wild, None, geometry)
+    return _without(geometry, is_missing | is_other | is_wild)
+
+
+def _without(geometry: ObjectArray, is_dropped: NDArray[np.bool_]) -> ObjectArray:
+    kept = geometry.copy()
+    kept[is_dropped] = None
+    return kept
 
 
 def _has_finite_coordinates(geometry: ObjectArray) -> NDArray[np.bool_]:
@@ -138,7 +144,7 @@ def _repaired(
         )
     result = geometry.copy()
     result[is_invalid] = repaired
-    return np.where(is_hopeless, None, result)
+    return _without(result, is_hopeless)
 
 
 def _polygon_part(geometry: Any) -> Any:

@@ -234,7 +234,9 @@ def _plain_array(column: pd.Series[Any]) -> NDArray[Any]:
     is_missing = np.asarray(column.isna())
     if pd.api.types.is_numeric_dtype(column.dtype):
         return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan))
-    return np.where(is_missing, None, np.asarray(column, dtype=object))
+    values = np.array(column, dtype=object)
+    values[is_missing] = None
+    return values
 
 
 def _read_csv(path: Path, schema: LayerSchema, problems: ProblemList) -> LayerTable:

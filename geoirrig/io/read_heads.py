@@ -39,6 +39,7 @@ from geoirrig.records import IntArray, ObjectArray, SprinklerLayout, ZonePlan
 from geoirrig.units import FloatArray
 
 SAME_POSITION_M = 0.05  # heads of one zone nearer than this are taken for a double entry
+_LOST_M = 1000.0  # farther from any turf a position or a CRS is wrong; judgement
 _FULL_CIRCLE_DEG = 360.0
 
 
@@ -229,9 +230,6 @@ def check_heads_reach_turf(
         )
 
 
-_LOST_M = 1000.0  # farther from any turf a position or a CRS is wrong; judgement
-
-
 def _positions(
     table: LayerTable, plane: PlaneOfWork | None, problems: ProblemList
 ) -> dict[str, FloatArray]:
@@ -283,7 +281,7 @@ def _check_throw_is_known(heads: StatedHeads, problems: ProblemList) -> None:
 def _warn_of_double_heads(heads: StatedHeads, problems: ProblemList) -> None:
     is_placed = np.isfinite(heads.x_m)
     rows = np.flatnonzero(is_placed)
-    points = shapely.points(heads.x_m[is_placed], heads.y_m[is_placed])
+    points = np.asarray(shapely.points(heads.x_m[is_placed], heads.y_m[is_placed]), dtype=object)
     first, second = shapely.STRtree(points).query(
         points, predicate="dwithin", distance=SAME_POSITION_M
     )

@@ -124,8 +124,15 @@ def _nozzle(
         name=name,
         device=_one_word(table, name, "device", words["device"][rows], problems),
         profile=_one_word(table, name, "profile", words["profile"][rows], problems),
-        **tests,
-        **once,
+        arc_deg=tests["arc_deg"],
+        pressure_kpa=tests["pressure_kpa"],
+        flow_lpm=tests["flow_lpm"],
+        radius_m=tests["radius_m"],
+        pressure_min_kpa=low,
+        pressure_max_kpa=high,
+        rotation_s=once["rotation_s"],
+        trajectory_deg=once["trajectory_deg"],
+        unit_cost=once["unit_cost"],
     )
 
 

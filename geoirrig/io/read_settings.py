@@ -20,36 +20,36 @@ from geoirrig.records import AnalysisSettings, RunoffModel
 class _Range:
     """Numbers that a setting may take."""
 
-    above: float | None = None
-    at_least: float | None = None
-    at_most: float
+    low: float
+    high: float
+    is_above_low: bool = False  # whether the low end itself is excluded
 
     def fault(self, value: object) -> str | None:
         """What a value should have been; None where it is right."""
         wanted = (
-            f"a number above {self.above:g} and at most {self.at_most:g}"
-            if self.above is not None
-            else f"a number from {self.at_least:g} to {self.at_most:g}"
+            f"a number above {self.low:g} and at most {self.high:g}"
+            if self.is_above_low
+            else f"a number from {self.low:g} to {self.high:g}"
         )
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             return wanted
-        is_high_enough = value > self.above if self.above is not None else value >= self.at_least
-        return None if math.isfinite(value) and is_high_enough and value <= self.at_most else wanted
+        is_high_enough = value > self.low if self.is_above_low else value >= self.low
+        return None if math.isfinite(value) and is_high_enough and value <= self.high else wanted
 
 
 RANGES: Mapping[str, _Range] = {
-    "cell_size_m": _Range(at_least=0.01, at_most=100.0),
-    "event_depth_mm": _Range(above=0.0, at_most=500.0),
-    "initial_saturation_fraction": _Range(at_least=0.0, at_most=0.99),
-    "flat_storage_mm": _Range(at_least=0.0, at_most=100.0),
-    "intake_log_sd": _Range(at_least=0.0, at_most=3.0),
-    "storage_cv": _Range(at_least=0.0, at_most=3.0),
-    "dry_spot_ratio": _Range(above=0.0, at_most=1.0),
-    "dry_spot_min_area_m2": _Range(at_least=0.0, at_most=1e4),
-    "hotspot_min_area_m2": _Range(at_least=0.0, at_most=1e4),
-    "matched_rate_tolerance_pct": _Range(at_least=0.0, at_most=1000.0),
+    "cell_size_m": _Range(low=0.01, high=100.0),
+    "event_depth_mm": _Range(is_above_low=True, low=0.0, high=500.0),
+    "initial_saturation_fraction": _Range(low=0.0, high=0.99),
+    "flat_storage_mm": _Range(low=0.0, high=100.0),
+    "intake_log_sd": _Range(low=0.0, high=3.0),
+    "storage_cv": _Range(low=0.0, high=3.0),
+    "dry_spot_ratio": _Range(is_above_low=True, low=0.0, high=1.0),
+    "dry_spot_min_area_m2": _Range(low=0.0, high=1e4),
+    "hotspot_min_area_m2": _Range(low=0.0, high=1e4),
+    "matched_rate_tolerance_pct": _Range(low=0.0, high=1000.0),
 }
-_COMPACTION_RANGE = _Range(above=0.0, at_most=10.0)
+_COMPACTION_RANGE = _Range(is_above_low=True, low=0.0, high=10.0)
 _KEYS = tuple(field.name for field in fields(AnalysisSettings))
 
 
@@ -83,12 +83,19 @@ def read_settings(
         _take(key, value, where, given, problems)
     for key, value in overrides.items():
         if value is not None:
-            _take(key, value, f"--{key.removesuffix('_m').replace('_', '-')}: ", given, problems)
+            _take(key, value, f"{_option(key)}: ", given, problems)
     return AnalysisSettings(**given)  # type: ignore[arg-type]  # each value was checked
 
 
+def _option(key: str) -> str:
+    """Command-line option that sets a key."""
+    return "--cell" if key == "cell_size_m" else f"--{key.replace('_', '-')}"
+
+
 def _toml(path: Path) -> dict[str, Any]:
-    require_readable_file(path) if not _is_empty_file(path) else None
+    if path.is_file() and path.stat().st_size == 0:
+        return {}  # no settings, no fault
+    require_readable_file(path)
     try:
         with path.open("rb") as stream:
             return tomllib.load(stream)

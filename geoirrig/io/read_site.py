@@ -96,10 +96,7 @@ class SiteReading:
         GeoirrigError
             If a part that every analysis needs is absent: call it only where no problem was noted.
         """
-        if (
-            self.plane is None or self.layout is None
-            or self.zone_plan is None or self.turf is None
-        ):  # fmt: skip
+        if not (self.plane and self.layout and self.zone_plan and self.turf):
             raise GeoirrigError("The site was not read whole; its problems were not raised.")
         return SiteInputs(
             plane=self.plane,

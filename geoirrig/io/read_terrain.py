@@ -20,8 +20,13 @@ import rasterio.warp
 import rasterio.windows
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.file_formats import RASTER_FORMATS, raster_format
-from geoirrig.io.working_plane import PlaneOfWork, horizontal_crs, is_same_plane
+from geoirrig.io.file_formats import raster_format
+from geoirrig.io.working_plane import (
+    PlaneOfWork,
+    horizontal_crs,
+    is_same_plane,
+    transformer_between,
+)
 from geoirrig.records import TerrainRaster
 from geoirrig.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT, FloatArray
 
@@ -30,7 +35,7 @@ Bounds = tuple[float, float, float, float]
 
 SLOPE_UNITS = ("percent", "degrees", "ratio")
 ELEVATION_UNITS = ("metre", "foot", "us_survey_foot")
-# Spellings of a unit tag, lower case; those of `--slope-unit` and `--elevation-unit` are the values.
+# Spellings of a unit tag, lower case, and the option value that each stands for.
 UNIT_TAGS: Mapping[Quantity, Mapping[str, str]] = {
     "slope_pct": {
         **dict.fromkeys(("percent", "%", "pct", "percent rise", "per cent"), "percent"),
@@ -109,12 +114,12 @@ def read_terrain(
     """
     place = f"Raster {source.path.name!r}"
     try:
-        raster_format(source.path)
+        file_format = raster_format(source.path)
         with warnings.catch_warnings():
             # A missing georeference is a problem below; the other is rasterio's own affair.
             warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
             warnings.simplefilter("ignore", PendingDeprecationWarning)
-            with rasterio.open(source.path, driver=[f.driver for f in RASTER_FORMATS]) as dataset:
+            with rasterio.open(source.path, driver=file_format.driver) as dataset:
                 return _terrain(dataset, source, place, plane, turf_bounds_m, margin_m, problems)
     except (rasterio.errors.RasterioError, OSError, ValueError, MemoryError) as error:
         reason = " ".join(str(error).split()).rstrip(".")
@@ -281,9 +286,7 @@ def _bounds_in(crs: pyproj.CRS, plane: PlaneOfWork, bounds_m: Bounds, margin_m: 
     )
     if crs.equals(plane.crs, ignore_axis_order=True):
         return wide
-    transformer = pyproj.Transformer.from_crs(
-        plane.crs, crs, always_xy=True, area_of_interest=plane.area
-    )
+    transformer = transformer_between(plane.crs, crs, plane.area)
     found = transformer.transform_bounds(*wide, densify_pts=21)
     if not np.isfinite(found).all():
         raise GeoirrigError(
@@ -371,13 +374,11 @@ def _warped(
 def _pixel_size_in_plane(
     window: _Window, crs: pyproj.CRS, plane: PlaneOfWork
 ) -> tuple[float, float]:
-    """Width and height of the window's middle pixel in the working CRS. [map units]"""
+    """Width and height of the window's middle pixel in the working CRS's units."""
     n_rows, n_cols = window.values.shape
     x = window.left + n_cols / 2.0 * window.pixel_width
     y = window.top - n_rows / 2.0 * window.pixel_height
-    transformer = pyproj.Transformer.from_crs(
-        crs, plane.crs, always_xy=True, area_of_interest=plane.area
-    )
+    transformer = transformer_between(crs, plane.crs, plane.area)
     eastings, northings = transformer.transform(
         [x, x + window.pixel_width, x], [y, y, y - window.pixel_height]
     )

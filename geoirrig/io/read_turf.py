@@ -98,7 +98,7 @@ def read_parcels(
 
 
 def turf_bounds_m(turf: TurfAreas) -> tuple[float, float, float, float]:
-    """West, south, east and north end of all turf. [m]"""
+    """West, south, east and north end of all turf, in metres."""
     west, south, east, north = shapely.total_bounds(turf.geometry)
     return float(west), float(south), float(east), float(north)
 

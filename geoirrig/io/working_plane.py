@@ -233,7 +233,10 @@ def _transformer(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what it says is said below, with the layer's name
         group = TransformerGroup(
-            crs, plane.crs, always_xy=True, area_of_interest=plane.area, allow_ballpark=True
+            crs,
+            plane.crs,
+            always_xy=True,
+            area_of_interest=plane.area,  # type: ignore[arg-type]  # as in transformer_between
         )
     transformers = group.transformers
     if not transformers:
@@ -250,6 +253,18 @@ def _transformer(
             "matters."
         )
     return transformers[0]
+
+
+def transformer_between(
+    source: pyproj.CRS, target: pyproj.CRS, area: AreaOfInterest
+) -> pyproj.Transformer:
+    """The way from one CRS to another that suits a place, x before y."""
+    return pyproj.Transformer.from_crs(
+        source,
+        target,
+        always_xy=True,
+        area_of_interest=area,  # type: ignore[arg-type]  # pyproj's stub names a private twin
+    )
 
 
 def is_same_plane(crs: pyproj.CRS, plane: PlaneOfWork, coordinates: NDArray[np.float64]) -> bool:

@@ -92,12 +92,17 @@ def write_layers(
     )
     try:
         written = [_write_layer(path, table, plane, units) for table in (*tables, info)]
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+        _decorate(path, written, units)
+    except (
+        pyogrio.errors.DataSourceError,
+        pyogrio.errors.DataLayerError,
+        pyogrio.errors.FeatureError,
+        sqlite3.OperationalError,
+    ) as error:
         raise OutputError(
             f"{path.name} could not be written: {error}. "
             "Check the space and the permissions of the output folder."
         ) from error
-    _decorate(path, written, units)
 
 
 # --- layers --------------------------------------------------------------------------------------
@@ -242,6 +247,12 @@ def _write_titles(
         "constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, "
         "max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
         "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
+    )
+    # The layer writer makes this table only where a layer has a spatial index.
+    connection.execute(
+        "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, "
+        "extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL, "
+        "CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"
     )
     connection.executemany(
         "INSERT INTO gpkg_extensions (table_name, column_name, extension_name, definition, scope) "

@@ -11,6 +11,7 @@ import numpy as np
 import rasterio
 import rasterio.errors
 from numpy.typing import NDArray
+from rasterio._err import CPLE_BaseError  # what a failed close raises; no public name has it
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 
@@ -50,7 +51,7 @@ def write_rasters(
         with ThreadPoolExecutor(worker_count()) as pool:
             for _ in pool.map(write, rasters):
                 pass
-    except rasterio.errors.RasterioError as error:
+    except (rasterio.errors.RasterioError, CPLE_BaseError) as error:
         raise OutputError(
             f"A raster could not be written: {error}. "
             "Check the space and the permissions of the output folder."

@@ -15,6 +15,7 @@ _RELATIVE_STEP = 1e-10
 # to the gain: after a step of this size, 5e-11.
 _RELATIVE_STEP_PONDED = 1e-5
 _MAX_STEPS = 60
+_NO_STORAGE_MM = 1e-9
 
 
 @compiled
@@ -63,7 +64,7 @@ def minutes_to_runoff(
     ponding_minutes = 60.0 * at_ponding / rate
     if ponding_minutes >= longest_minutes:
         return longest_minutes
-    if storage_mm <= 0.0:
+    if storage_mm <= _NO_STORAGE_MM:
         return ponding_minutes
     # Standing water is convex in the gain and starts flat: its parabola starts below the root.
     front = deficit + at_ponding
@@ -99,7 +100,10 @@ def emptying_gain_mm(
     for _ in range(_MAX_STEPS):
         hours = reduced_hours_mm(start_mm, gain, deficit) / conductivity
         capacity = conductivity * (1.0 + deficit / (start_mm + gain))
-        step = (stored_mm + rate * hours - gain) / (1.0 - rate / capacity)
+        sinking = 1.0 - rate / capacity
+        if sinking <= _RELATIVE_STEP:  # the root is the lowest point itself
+            break
+        step = (stored_mm + rate * hours - gain) / sinking
         gain += step
         if abs(step) <= _RELATIVE_STEP * gain:
             break

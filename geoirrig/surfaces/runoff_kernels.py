@@ -97,4 +97,4 @@ def exceedance(demand_mm: float, median_mm: float, table: StorageTable) -> float
         return 1.0
     step = int(place)
     part = place - step
-    return table.exceedance[step] * (1.0 - part) + table.exceedance[step + 1] * part
+    return float(table.exceedance[step] * (1.0 - part) + table.exceedance[step + 1] * part)

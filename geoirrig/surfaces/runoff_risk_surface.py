@@ -42,6 +42,7 @@ MOST_ADVISED_CYCLES = 30
 SENSITIVE_FRACTION = 0.05  # share of a zone's turf that the advice may leave running off
 
 _SMALLEST_PIECE = 2048  # turf cells worth a thread of their own
+_SMALLEST_DEFICIT_MM = 1e-6  # saturated soil takes in its conductivity and no more
 _CYCLE_TOLERANCE = 1e-6  # of a float32 time: a run of whole cycles gains none by rounding
 
 
@@ -364,6 +365,7 @@ def _green_ampt_soils(
         [soil.effective_porosity for soil in tabulated],
         initial_saturation_fraction=saturation,
     )
+    deficit = np.maximum(deficit, _SMALLEST_DEFICIT_MM)
     n_nodes = soil_spread.GREEN_AMPT_NODE_COUNT
     conductivity_nodes = np.empty((len(tabulated), n_nodes))
     deficit_nodes = np.empty((len(tabulated), n_nodes))
@@ -374,7 +376,12 @@ def _green_ampt_soils(
             conductivity_log_sd=_intake_log_sd(settings),
         )
         conductivity_nodes[number] = conductivity[number] * factor
-    return conductivity, deficit, conductivity_nodes, deficit_nodes
+    return (
+        conductivity,
+        deficit,
+        conductivity_nodes,
+        np.maximum(deficit_nodes, _SMALLEST_DEFICIT_MM),
+    )
 
 
 def _cell_water(precipitation: PrecipitationSurface, cell: NDArray[np.int64]) -> kernels.CellWater:

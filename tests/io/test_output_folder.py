@@ -16,6 +16,17 @@ def files(folder: Path) -> dict[str, str]:
     return {path.name: path.read_text() for path in sorted(folder.iterdir())}
 
 
+def write_new(
+    out: Path, *names: str, overwrite: bool = False, ending: BaseException | None = None
+) -> None:
+    """Write files with the text ``new``, and end as said."""
+    with whole_output(out, overwrite=overwrite) as folder:
+        for name in names:
+            (folder / name).write_text("new")
+        if ending is not None:
+            raise ending
+
+
 def test_whole_output_new_folder_appears_when_whole(tmp_path: Path) -> None:
     out = tmp_path / "run"
     with whole_output(out, overwrite=False) as folder:
@@ -45,12 +56,8 @@ def test_whole_output_relative_path_is_taken_from_the_working_folder(
 def test_whole_output_interrupted_run_leaves_nothing(
     tmp_path: Path, interruption: type[BaseException]
 ) -> None:
-    with (
-        pytest.raises(interruption),
-        whole_output(tmp_path / "a" / "run", overwrite=False) as folder,
-    ):
-        (folder / "results.gpkg").write_text("half")
-        raise interruption
+    with pytest.raises(interruption):
+        write_new(tmp_path / "a" / "run", "results.gpkg", ending=interruption())
     assert os.listdir(tmp_path) == []
 
 
@@ -58,9 +65,8 @@ def test_whole_output_interrupted_run_leaves_old_results_untouched(tmp_path: Pat
     out = tmp_path / "run"
     out.mkdir()
     (out / "summary.json").write_text("old")
-    with pytest.raises(KeyboardInterrupt), whole_output(out, overwrite=True) as folder:
-        (folder / "summary.json").write_text("new")
-        raise KeyboardInterrupt
+    with pytest.raises(KeyboardInterrupt):
+        write_new(out, "summary.json", overwrite=True, ending=KeyboardInterrupt())
     assert files(out) == {"summary.json": "old"}
 
 
@@ -92,11 +98,8 @@ def test_whole_output_file_of_the_same_name_is_refused_at_the_end(tmp_path: Path
     out = tmp_path / "run"
     out.mkdir()
     (out / "extra.qml").write_text("mine")
-    with (
-        pytest.raises(OutputError, match="extra.qml"),
-        whole_output(out, overwrite=False) as folder,
-    ):
-        (folder / "extra.qml").write_text("new")
+    with pytest.raises(OutputError, match=r"already holds results \(extra.qml\)"):
+        write_new(out, "extra.qml")
     assert files(out) == {"extra.qml": "mine"}
 
 
@@ -126,34 +129,29 @@ def test_whole_output_move_that_fails_midway_puts_everything_back(
         return real_replace(source, target)
 
     monkeypatch.setattr(Path, "replace", failing_replace)
-    with (
-        pytest.raises(OutputError, match="cannot be written: Permission denied"),
-        whole_output(out, overwrite=True) as folder,
-    ):
-        for name in ("results.gpkg", "slope_pct.tif", "summary.json", "heads_reaching.tif"):
-            (folder / name).write_text("new")
+    names = ("results.gpkg", "slope_pct.tif", "summary.json", "heads_reaching.tif")
+    with pytest.raises(OutputError, match="cannot be written: Permission denied"):
+        write_new(out, *names, overwrite=True)
     assert files(out) == {"results.gpkg": "old", "slope_pct.tif": "old", "summary.json": "old"}
 
 
 def test_whole_output_full_disk_is_told_and_leaves_nothing(tmp_path: Path) -> None:
-    with (
-        pytest.raises(OutputError, match="No space left while writing to .*run"),
-        whole_output(tmp_path / "run", overwrite=False),
-    ):
-        raise OSError(errno.ENOSPC, "No space left on device")
+    full = OSError(errno.ENOSPC, "No space left on device")
+    with pytest.raises(OutputError, match=r"No space left while writing to .*run"):
+        write_new(tmp_path / "run", "results.gpkg", ending=full)
     assert os.listdir(tmp_path) == []
 
 
 def test_check_output_folder_a_file_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "run"
     path.write_text("")
-    with pytest.raises(OutputError, match="is a file, not a folder. Name another folder"):
+    with pytest.raises(OutputError, match=r"is a file, not a folder. Name another folder"):
         check_output_folder(path, overwrite=True)
 
 
 def test_check_output_folder_below_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "plan.dxf").write_text("")
-    with pytest.raises(OutputError, match="cannot be made, since .*plan.dxf' is a file"):
+    with pytest.raises(OutputError, match=r"cannot be made, since .*plan.dxf' is a file"):
         check_output_folder(tmp_path / "plan.dxf" / "run", overwrite=False)
 
 
@@ -165,7 +163,7 @@ def test_check_output_folder_where_nothing_may_be_made_is_refused(
         raise PermissionError(errno.EACCES, "Permission denied")
 
     monkeypatch.setattr(Path, "mkdir", refuse)
-    with pytest.raises(OutputError, match="cannot be written: Permission denied. Change its perm"):
+    with pytest.raises(OutputError, match=r"cannot be written: Permission denied. Change its perm"):
         check_output_folder(tmp_path / "run", overwrite=False)
 
 
@@ -176,5 +174,5 @@ def test_check_output_folder_leaves_no_trace(tmp_path: Path) -> None:
 
 def test_check_output_folder_folder_in_the_place_of_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "results.gpkg").mkdir()
-    with pytest.raises(OutputError, match="has a folder named 'results.gpkg'"):
+    with pytest.raises(OutputError, match=r"has a folder named 'results.gpkg'"):
         check_output_folder(tmp_path, overwrite=True)

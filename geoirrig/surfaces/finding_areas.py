@@ -1,0 +1,227 @@
+"""Findings that have a place: dry spots, overspray and runoff hotspots, as polygons."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import rasterio.features
+import rasterio.transform
+import shapely
+import shapely.geometry
+from numpy.typing import NDArray
+
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.records import (
+    AnalysisSettings,
+    HardscapeAreas,
+    ObjectArray,
+    PrecipitationSurface,
+    ResultTable,
+    RunoffRiskSurface,
+    TerrainSurface,
+    TurfAreas,
+    TurfCells,
+    ZonePlan,
+)
+from geoirrig.surfaces.turf_cells import area_index
+from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH, FloatArray
+
+OTHER_GROUND = "other ground"
+
+
+class _Patches:
+    """Connected cells of one class, as polygons, with means and sums over them."""
+
+    def __init__(
+        self, classes: NDArray[np.int32], grid: RasterGrid, *, min_area_m2: float = 0.0
+    ) -> None:
+        """Trace the patches: cells that share a side and a class; −1 is no class."""
+        transform = rasterio.transform.from_origin(
+            grid.left_m, grid.top_m, grid.cell_size_m, grid.cell_size_m
+        )
+        traced = [
+            (shapely.geometry.shape(outline), int(value))
+            for outline, value in rasterio.features.shapes(
+                classes, mask=classes >= 0, connectivity=4, transform=transform
+            )
+        ]
+        kept = [(area, value) for area, value in traced if area.area >= min_area_m2 - 1e-9]
+        self.geometry: ObjectArray = np.empty(len(kept), dtype=object)
+        self.geometry[:] = [area for area, _ in kept]
+        self.class_index = np.array([value for _, value in kept], dtype=np.int64)
+        self.area_m2 = shapely.area(self.geometry)
+        label = area_index(self.geometry, grid)
+        self._cells = np.flatnonzero(label >= 0)
+        self._label = label.ravel()[self._cells]
+        self._cell_area_m2 = grid.cell_area_m2
+
+    def sums(self, values: NDArray[Any]) -> FloatArray:
+        """Sum over each patch of value times cell area: litres where the values are mm."""
+        inside = np.nan_to_num(values.ravel()[self._cells].astype(np.float64))
+        total = np.bincount(self._label, weights=inside, minlength=len(self.geometry))
+        return np.asarray(total * self._cell_area_m2)
+
+    def means(self, values: NDArray[Any]) -> FloatArray:
+        """Mean of a surface over each patch."""
+        return self.sums(values) / self.area_m2
+
+
+def litres_text(litres: float) -> str:
+    """A volume in both unit systems."""
+    return f"{litres:.0f} L ({litres / LITRES_PER_US_GALLON:.0f} US gal)"
+
+
+def depth_text(depth_mm: float) -> str:
+    """A depth in both unit systems."""
+    return f"{depth_mm:.1f} mm ({depth_mm / MM_PER_INCH:.2f} in)"
+
+
+def _text_array(texts: list[str]) -> ObjectArray:
+    return np.array(texts, dtype=object)
+
+
+def dry_cells(
+    cells: TurfCells,
+    precipitation: PrecipitationSurface,
+    depth_mm: NDArray[np.float32],
+    zone_mean_depth_mm: FloatArray,
+    *,
+    ratio: float,
+) -> NDArray[np.bool_]:
+    """Turf cells that get less than a share of what their zone's area gets, or nothing at all."""
+    usual = np.append(zone_mean_depth_mm, np.inf)[precipitation.main_zone]
+    return (cells.turf_index >= 0) & (depth_mm < ratio * usual)
+
+
+def dry_spots(
+    dry: NDArray[np.bool_],
+    turf: TurfAreas,
+    cells: TurfCells,
+    precipitation: PrecipitationSurface,
+    depth_mm: NDArray[np.float32],
+    zone_mean_depth_mm: FloatArray,
+    *,
+    plan: ZonePlan,
+    settings: AnalysisSettings,
+) -> ResultTable:
+    """Patches of dry cells of one turf polygon and one zone, at least as large as the settings say.
+
+    A patch that no water reaches belongs to no zone.
+    """
+    n_classes = len(plan.zone) + 1
+    classes = np.where(dry, cells.turf_index * n_classes + precipitation.main_zone + 1, -1)
+    patches = _Patches(
+        classes.astype(np.int32), cells.grid, min_area_m2=settings.dry_spot_min_area_m2
+    )
+    turf_number, zone = np.divmod(patches.class_index, n_classes)
+    mean = patches.means(depth_mm)
+    usual = np.append(np.nan, zone_mean_depth_mm)[zone]
+    names = np.array([None, *plan.zone], dtype=object)[zone]
+    return ResultTable(
+        name="dry_spots",
+        columns={
+            "dry_spot_id": np.arange(1, len(mean) + 1),
+            "turf_id": turf.turf_id[turf_number],
+            "zone": names,
+            "area_m2": patches.area_m2,
+            "mean_depth_mm": mean,
+            "zone_mean_depth_mm": usual,
+            "finding": _text_array(
+                [
+                    "No head reaches this turf."
+                    if name is None
+                    else f"Gets {depth_text(depth)} in an event; zone {name} gives its area "
+                    f"{depth_text(zone_depth)} on average."
+                    for name, depth, zone_depth in zip(names, mean, usual, strict=True)
+                ]
+            ),
+        },
+        geometry=patches.geometry,
+        geometry_type="Polygon",
+    )
+
+
+def overspray(
+    cells: TurfCells, depth_mm: NDArray[np.float32], hardscape: HardscapeAreas | None
+) -> ResultTable:
+    """All water that lands off the turf, by connected patch and by what it lands on."""
+    surface = np.array([OTHER_GROUND], dtype=object)
+    ground = np.zeros(cells.grid.shape, dtype=np.int32)
+    if hardscape is not None and len(hardscape.geometry):
+        names, kind = np.unique(hardscape.surface.astype(str), return_inverse=True)
+        surface = np.append(surface, names.astype(object))
+        ground = np.append(kind + 1, 0)[area_index(hardscape.geometry, cells.grid)]
+    off_turf = (cells.turf_index < 0) & (depth_mm > 0.0)
+    patches = _Patches(np.where(off_turf, ground, -1).astype(np.int32), cells.grid)
+    litres, names = patches.sums(depth_mm), surface[patches.class_index]
+    return ResultTable(
+        name="overspray",
+        columns={
+            "overspray_id": np.arange(1, len(litres) + 1),
+            "surface": names,
+            "area_m2": patches.area_m2,
+            "mean_depth_mm": patches.means(depth_mm),
+            "overspray_l": litres,
+            "finding": _text_array(
+                [
+                    f"{litres_text(volume)} an event land on {name}."
+                    for volume, name in zip(litres, names, strict=True)
+                ]
+            ),
+        },
+        geometry=patches.geometry,
+        geometry_type="Polygon",
+    )
+
+
+def runoff_hotspots(
+    turf: TurfAreas,
+    cells: TurfCells,
+    runoff: RunoffRiskSurface,
+    terrain: TerrainSurface,
+    *,
+    settings: AnalysisSettings,
+) -> ResultTable:
+    """Patches of one turf polygon whose cells all run off in the planned event."""
+    classes = np.where(runoff.runoff_depth_mm > 0.0, cells.turf_index, -1)
+    patches = _Patches(
+        classes.astype(np.int32), cells.grid, min_area_m2=settings.hotspot_min_area_m2
+    )
+    litres, slope = patches.sums(runoff.runoff_depth_mm), patches.means(terrain.slope_pct)
+    depth = patches.means(runoff.runoff_depth_mm)
+    return ResultTable(
+        name="runoff_hotspots",
+        columns={
+            "hotspot_id": np.arange(1, len(litres) + 1),
+            "turf_id": turf.turf_id[patches.class_index],
+            "area_m2": patches.area_m2,
+            "runoff_l": litres,
+            "mean_runoff_depth_mm": depth,
+            "mean_slope_pct": slope,
+            "finding": _text_array(
+                [
+                    f"{litres_text(volume)} an event leave these cells; mean slope {steep:.0f} %."
+                    for volume, steep in zip(litres, slope, strict=True)
+                ]
+            ),
+        },
+        geometry=patches.geometry,
+        geometry_type="Polygon",
+    )
+
+
+def served_areas(
+    precipitation: PrecipitationSurface, cells: TurfCells, n_zones: int
+) -> ObjectArray:
+    """Outline of the turf cells that each zone serves, as multipolygons; empty where none."""
+    served = np.where(cells.turf_index >= 0, precipitation.main_zone, -1)
+    patches = _Patches(served.astype(np.int32), cells.grid)
+    areas: ObjectArray = np.empty(n_zones, dtype=object)
+    areas[:] = [
+        shapely.multipolygons(patches.geometry[patches.class_index == zone])
+        if np.any(patches.class_index == zone)
+        else shapely.from_wkt("MULTIPOLYGON EMPTY")
+        for zone in range(n_zones)
+    ]
+    return areas
