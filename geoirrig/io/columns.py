@@ -114,11 +114,15 @@ class LayerSchema:
     columns: tuple[Column, ...] = ()
 
     @property
+    def accepted_names(self) -> frozenset[str]:
+        """Every column name that has a meaning."""
+        return frozenset(name for column in self.columns for name in column.spellings)
+
+    @property
     def spellings(self) -> frozenset[str]:
-        """Every column name that has a meaning, and those that lack a unit."""
-        names = {name for column in self.columns for name in column.spellings}
+        """Accepted names, and those that lack their unit."""
         unitless = {c.unitless_name for c in self.columns if isinstance(c, NumberColumn)}
-        return frozenset(names | {name for name in unitless if name is not None})
+        return self.accepted_names | {name for name in unitless if name is not None}
 
     def column(self, name: str) -> Column:
         """The column of that SI name."""

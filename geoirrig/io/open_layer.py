@@ -316,21 +316,22 @@ def _with_whole_names(
     for name, values in columns.items():
         meant = [
             s
-            for s in schema.spellings
+            for s in schema.accepted_names
             if len(name) == _SHAPEFILE_NAME_LENGTH and s[:_SHAPEFILE_NAME_LENGTH] == name
         ]
-        if len(meant) == 1 and meant[0] != name and meant[0] not in columns:
+        if name in schema.accepted_names or not meant:
+            whole[name] = values
+        elif len(meant) == 1:
             problems.warn(
                 f"{_sentence_start(place)}: column {name!r}, cut off by the Shapefile, is taken "
                 f"for {meant[0]!r}."
             )
-            name = meant[0]
-        elif len(meant) > 1 and name not in schema.spellings:
+            whole[meant[0]] = values
+        else:
             problems.add(
                 f"{_sentence_start(place)}: column {name!r} is cut off by the Shapefile and may "
-                f"be {listed(sorted(meant))}. Give the layer as a GeoPackage."
+                f"be any of {listed(sorted(meant))}. Give the layer as a GeoPackage."
             )
-        whole[name] = values
     return whole
 
 

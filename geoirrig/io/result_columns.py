@@ -104,7 +104,10 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
     "runoff_l": ("Runoff volume", "Water that runs off in one event."),
     "mean_runoff_depth_mm": ("Mean runoff depth", "Mean runoff of one event over the area."),
     "runoff_fraction": ("Runoff share", "Share of the water applied that runs off, 0 to 1."),
-    "runoff_probability": ("Runoff probability", "Share of soil realisations with runoff."),
+    "runoff_probability": (
+        "Runoff probability",
+        "Share of soil realisations with runoff in the event, mean over the area.",
+    ),
     "runoff_rank": ("Runoff rank", "1 is the polygon with the most runoff."),
     # run times
     "run_minutes": ("Run time [min]", "Minutes of the whole event, all cycles."),

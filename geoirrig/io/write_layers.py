@@ -202,6 +202,8 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
     kinds = {type(item) for item in items if item is not None}
     if kinds == {bool}:
         return np.array([bool(item) for item in items], dtype=bool), is_null
+    if kinds == {int} and all(abs(item) < 2**63 for item in items if item is not None):
+        return np.array([item or 0 for item in items], dtype=np.int64), is_null
     if kinds and kinds <= {int, float}:
         numbers = np.array([np.nan if item is None else float(item) for item in items])
         return numbers, ~np.isfinite(numbers)

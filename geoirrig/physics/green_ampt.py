@@ -388,9 +388,10 @@ def _after_interval(
     ended = cumulative_infiltration_ponded_mm(
         ponded_minutes, soil.conductivity_mm_h, soil.suction_deficit_mm, initial_mm=start
     )
-    ended = np.where(ponded_minutes > 0.0, ended, start)
-    available = infiltrated + stored + rate * hours - ended
-    return ended, np.where(ponded_minutes > 0.0, np.maximum(available, 0.0), 0.0 * available)
+    ponded = ponded_minutes > 0.0
+    ended = np.where(ponded, ended, start)
+    available = np.maximum(infiltrated + stored + rate * hours - ended, 0.0)
+    return ended, np.where(ponded | standing, available, 0.0 * available)
 
 
 def _emptying(

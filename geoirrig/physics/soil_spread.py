@@ -45,8 +45,9 @@ LOWEST_EFFECTIVE_POROSITY = 0.05
 INTAKE_NODE_COUNT = 64
 
 # Fibonacci lattice in the unit square: point n lies at (n + ½)/233 and at the fractional part of
-# (144·n + ½)/233. Of the lattices of two dimensions these spread most evenly.
-_LATTICE_SIZE, _LATTICE_STEP = 233, 144
+# (144·n + 116 + ½)/233. Few sets of points spread more evenly. The start, half a turn, keeps
+# any point from being extreme in both directions.
+_LATTICE_SIZE, _LATTICE_STEP, _LATTICE_START = 233, 144, 116
 GREEN_AMPT_NODE_COUNT = _LATTICE_SIZE
 
 
@@ -165,7 +166,8 @@ def green_ampt_nodes(
     """
     steps = np.arange(_LATTICE_SIZE)
     conductivity_rank = (steps + 0.5) / _LATTICE_SIZE
-    deficit_rank = (steps * _LATTICE_STEP % _LATTICE_SIZE + 0.5) / _LATTICE_SIZE
+    turned = (steps * _LATTICE_STEP + _LATTICE_START) % _LATTICE_SIZE
+    deficit_rank = (turned + 0.5) / _LATTICE_SIZE
     conductivity = np.exp(conductivity_log_sd * ndtri(conductivity_rank))
     dry_deficit = _dry_suction_deficit_mm(GREEN_AMPT_SOILS[texture], deficit_rank)
     return np.asarray(conductivity), (1.0 - initial_saturation_fraction) * dry_deficit

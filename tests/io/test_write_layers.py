@@ -205,15 +205,17 @@ def test_write_layers_nul_and_lone_surrogate_are_replaced(tmp_path: Path) -> Non
 def test_write_layers_mixed_columns_become_numbers_or_text(tmp_path: Path) -> None:
     columns = {
         "numbers": np.array([1, None, 2.5], dtype=object),
+        "counts": np.array([3, None, 0], dtype=object),
         "mixed": np.array([1, "two", None], dtype=object),
         "infinite": np.array([np.inf, -np.inf, 1.0]),
         "nothing": np.array([None, None, np.nan], dtype=object),
     }
     assert rows(one_table(tmp_path, columns), "SELECT * FROM turf_results") == [
-        (1, 1.0, "1", None, None),
-        (2, None, "two", None, None),
-        (3, 2.5, None, 1.0, None),
+        (1, 1.0, 3, "1", None, None),
+        (2, None, None, "two", None, None),
+        (3, 2.5, 0, None, 1.0, None),
     ]
+    assert pyogrio.read_info(tmp_path / "one.gpkg", layer="turf_results")["dtypes"][1] == "int64"
 
 
 def test_write_layers_geometry_goes_back_to_survey_feet(tmp_path: Path) -> None:

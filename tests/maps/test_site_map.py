@@ -74,8 +74,8 @@ def test_draw_maps_three_landscape_pictures(tmp_path: Path, units) -> None:
 @pytest.mark.parametrize(("units", "length_m"), [("si", 10.0), ("us", 15.24)])
 def test_draw_maps_scale_bar_is_true_to_the_ground(tmp_path: Path, units, length_m) -> None:
     # The hardscape strip is 60 m long and nothing lies on its lowest row of pixels but its ends.
-    # 60 m over 1114 px are 0.0539 m/px: in 300 px there is room for 16.2 m, so 10 m, and for
-    # 53 ft, so 50 ft, which are 15.24 m.
+    # 40 m on 714 px of height are 0.0560 m/px: in 300 px there is room for 16.8 m, so 10 m, and
+    # for 55 ft, so 50 ft, which are 15.24 m.
     draw(made_up(heads_across=1, heads_down=1), tmp_path, units)
     picture = pixels(tmp_path / "map_precipitation.png")
     strip_px = of_colour(picture, HARDSCAPE_COLOUR)[:, :1150].sum(axis=1).max()
@@ -223,10 +223,12 @@ def test_draw_maps_cells_have_the_colour_of_their_class(tmp_path: Path) -> None:
     analysis = with_raster(site.analysis, "runoff_probability", values.astype(np.float32))
     draw_maps(tmp_path, site.inputs, analysis, units="si")
     picture = pixels(tmp_path / "map_runoff_risk.png")
-    # Turf of 54 m × 16.4 m less 6 m × 6 m, 39 m × 16.4 m and 12 m × 6 m is 1561 m², and a pixel
-    # is (60 m / 1114)² = 0.0029 m²: 538,000 pixels, less what symbols and lines cover.
+    # The map has 808 px of height, less 2 × 18 px and 58 px that stay free: 40 m on 714 px, which
+    # decides the scale, 0.0560 m/px. Turf of 54 m × 16.4 m less 6 m × 6 m, 39 m × 16.4 m and
+    # 12 m × 6 m is 1561 m²: 497,500 px. Its outline, 312 m, hides about 1.3 px of them along its
+    # way, 7,200 px; that of the hotspot, 40 m, about 6 px, 4,300 px; so some 486,000 are left.
     map_part = of_colour(picture, RUNOFF_6[3])[:, :1190]
-    assert 0.98 * 538_000 < map_part.sum() < 538_000
+    assert map_part.sum() == pytest.approx(486_000, rel=0.01)
     legend_part = of_colour(picture, RUNOFF_6[3])[:, 1190:]
     assert legend_part.sum() > 500
 

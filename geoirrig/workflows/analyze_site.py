@@ -1,0 +1,245 @@
+"""The main job: where this layout's water lands, how evenly, and whether the ground takes it in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from geoirrig.records import (
+    EventPlan,
+    PrecipitationSurface,
+    ResultRaster,
+    ResultTable,
+    RunoffRiskSurface,
+    SiteAnalysis,
+    SiteInputs,
+)
+from geoirrig.surfaces.coverage_tables import head_results, turf_results, zone_results
+from geoirrig.surfaces.finding_areas import dry_cells, dry_spots, overspray, runoff_hotspots
+from geoirrig.surfaces.head_findings import head_evidence
+from geoirrig.surfaces.precipitation_surface import (
+    applied_depth_mm,
+    event_plan,
+    precipitation_surface,
+    served_rates,
+)
+from geoirrig.surfaces.runoff_risk_surface import advised_cycles, runoff_risk_surface
+from geoirrig.units import MINUTES_PER_HOUR, FloatArray
+from geoirrig.workflows.load_site import LoadedSite
+
+CAUTIONS = (
+    "Computed from bench figures and a plan, in still air: check on the ground before acting.",
+    "Water that runs off or lands on walks and roads can pond, freeze and make people fall; on "
+    "steep or filled slopes it can start erosion or a slide. Ask a geotechnical engineer before "
+    "watering a slope whose stability is in doubt.",
+    "Minutes to runoff rest on tabled soils; real lawns of one texture differ several-fold.",
+    "Work on pressurised pipes, backflow protection and wiring belongs to licensed practice.",
+    "Local codes and the water supplier's rules decide, not this analysis.",
+)
+NO_DATA = -9999.0
+Progress = Callable[[str], None]
+
+
+def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> SiteAnalysis:
+    """Precipitation, coverage, uniformity, findings and runoff risk of one site.
+
+    Parameters
+    ----------
+    site : LoadedSite
+        The checked inputs on their grid.
+    progress : callable, optional
+        Told the name of each step as it begins.
+
+    Returns
+    -------
+    SiteAnalysis
+        Tables, rasters and totals of one irrigation event.
+    """
+    inputs, settings = site.inputs, site.settings
+    layout, plan, turf = inputs.layout, inputs.zone_plan, inputs.turf
+    cells, grid, terrain = site.cells, site.grid, site.terrain
+    on_turf = cells.turf_index >= 0
+
+    progress("Laying out the water of each zone")
+    precipitation = precipitation_surface(
+        layout,
+        len(plan.zone),
+        grid,
+        on_turf=on_turf,
+        terrain=terrain if settings.throw_follows_slope else None,
+    )
+    served = served_rates(precipitation, on_turf)
+    event = event_plan(plan, served, event_depth_mm=settings.event_depth_mm)
+    depth = applied_depth_mm(precipitation, event)
+
+    progress("Following the event into the ground")
+    runoff = runoff_risk_surface(precipitation, terrain, cells, turf, event, settings=settings)
+    advised = advised_cycles(precipitation, terrain, cells, turf, event, runoff, settings=settings)
+
+    progress("Summing up turf, zones and heads")
+    zone_depth = _zone_mean_depth(precipitation, depth, on_turf, len(plan.zone))
+    dry = dry_cells(cells, precipitation, depth, zone_depth, ratio=settings.dry_spot_ratio)
+    evidence = head_evidence(layout, plan, precipitation, settings)
+    tables = (
+        turf_results(
+            turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff
+        ),
+        zone_results(
+            plan,
+            event,
+            layout,
+            cells,
+            precipitation,
+            evidence=evidence,
+            runoff=runoff,
+            advised=advised,
+        ),
+        head_results(layout, precipitation, evidence),
+        dry_spots(
+            dry, turf, cells, precipitation, depth, zone_depth, plan=plan, settings=settings
+        ),
+        overspray(cells, depth, inputs.hardscape),
+        runoff_hotspots(turf, cells, runoff, terrain, settings=settings),
+    )
+    return SiteAnalysis(
+        plane=inputs.plane,
+        grid=grid,
+        tables=tables,
+        rasters=_rasters(precipitation, depth, terrain.slope_pct, runoff),
+        totals=_totals(inputs, event, precipitation, tables),
+        warnings=(*inputs.warnings, *_result_warnings(tables[0], inputs, event)),
+        cautions=CAUTIONS,
+    )
+
+
+def _zone_mean_depth(
+    precipitation: PrecipitationSurface,
+    depth: np.ndarray,
+    on_turf: np.ndarray,
+    n_zones: int,
+) -> FloatArray:
+    """Mean event depth on the turf that each zone serves; NaN where it serves none. [mm]"""
+    served = on_turf & (precipitation.main_zone >= 0)
+    zone = precipitation.main_zone[served]
+    count = np.bincount(zone, minlength=n_zones)
+    total = np.bincount(zone, weights=depth[served], minlength=n_zones)
+    return np.divide(total, count, out=np.full(n_zones, np.nan), where=count > 0)
+
+
+def _rasters(
+    precipitation: PrecipitationSurface,
+    depth: np.ndarray,
+    slope_pct: np.ndarray,
+    runoff: RunoffRiskSurface,
+) -> tuple[ResultRaster, ...]:
+    on_turf = np.isfinite(runoff.runoff_depth_mm)
+    wanted = on_turf | (precipitation.main_zone >= 0)
+
+    def raster(name: str, description: str, unit: str, values: np.ndarray) -> ResultRaster:
+        return ResultRaster(
+            name=name, description=description, unit=unit, values=values, nodata=NO_DATA
+        )
+
+    return (
+        raster(
+            "precipitation_rate_mm_h",
+            "Highest rate that any one zone gives the cell",
+            "mm/h",
+            np.where(wanted, precipitation.precipitation_rate_mm_h, np.float32(np.nan)),
+        ),
+        raster(
+            "applied_depth_mm",
+            "Depth of one irrigation event, all zones",
+            "mm",
+            np.where(wanted, depth, np.float32(np.nan)),
+        ),
+        ResultRaster(
+            name="heads_reaching",
+            description="Heads of the cell's main zone whose wetted sector covers it",
+            unit="1",
+            values=np.where(wanted, np.minimum(precipitation.heads_reaching, 254), 255).astype(
+                np.uint8
+            ),
+            nodata=255,
+        ),
+        raster("slope_pct", "Slope used", "percent", slope_pct),
+        raster(
+            "minutes_to_runoff",
+            "Running time of the main zone until water leaves the cell, at most 1440",
+            "minute",
+            runoff.minutes_to_runoff,
+        ),
+        raster(
+            "runoff_depth_mm",
+            "Runoff of one event with the planned cycles",
+            "mm",
+            runoff.runoff_depth_mm,
+        ),
+        raster(
+            "runoff_probability",
+            "Share of soil realisations with runoff in the event",
+            "1",
+            runoff.runoff_probability,
+        ),
+    )
+
+
+def _totals(
+    inputs: SiteInputs,
+    event: EventPlan,
+    precipitation: PrecipitationSurface,
+    tables: tuple[ResultTable, ...],
+) -> dict[str, float]:
+    """Water of one event, accounted for: applied = on target + overspray."""
+    layout = inputs.layout
+    litres = layout.flow_lpm * event.run_minutes[layout.zone_index]
+    on_target = float(np.sum(litres * precipitation.head_on_target_fraction))
+    applied = float(np.sum(litres))
+    turf = tables[0].columns
+    return {
+        "head_count": len(layout.head_id),
+        "zone_count": len(inputs.zone_plan.zone),
+        "turf_count": len(inputs.turf.turf_id),
+        "turf_area_m2": float(np.sum(turf["area_m2"])),
+        "flow_lpm": float(np.sum(layout.flow_lpm)),
+        "applied_l": applied,
+        "on_target_l": on_target,
+        "overspray_l": applied - on_target,
+        "on_target_fraction": on_target / applied if applied > 0.0 else np.nan,
+        "overspray_fraction": 1.0 - on_target / applied if applied > 0.0 else np.nan,
+        "runoff_l": float(np.sum(turf["runoff_l"])),
+        "event_hours": float(
+            event.start_minute[-1]
+            + event.run_minutes[-1]
+            + event.soak_minutes[-1] * (event.cycles[-1] - 1)
+        )
+        / MINUTES_PER_HOUR,
+    }
+
+
+def _result_warnings(turf: ResultTable, inputs: SiteInputs, event: EventPlan) -> tuple[str, ...]:
+    warnings = []
+    dry = [
+        str(name)
+        for name, depth in zip(turf.columns["turf_id"], turf.columns["mean_depth_mm"], strict=True)
+        if depth == 0.0
+    ]
+    if dry:
+        warnings.append(f"turf: no water reaches turf_id {_listed(dry)}.")
+    idle = [
+        zone
+        for zone, minutes in zip(inputs.zone_plan.zone, event.run_minutes, strict=True)
+        if minutes == 0.0
+    ]
+    if idle:
+        warnings.append(
+            f"zones: zone {_listed(idle)} serves no turf and has no run_minutes, so it does not "
+            "run in the event."
+        )
+    return tuple(warnings)
+
+
+def _listed(names: list[str]) -> str:
+    shown = ", ".join(repr(name) for name in names[:5])
+    return shown + (f" and {len(names) - 5} more" if len(names) > 5 else "")

@@ -1,0 +1,160 @@
+"""Read and check one site: what every command starts with."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from geoirrig.errors import InputError, ProblemList, named_rows
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.io.read_settings import read_settings
+from geoirrig.io.read_site import SiteReading, SiteSources, read_site
+from geoirrig.records import (
+    AnalysisSettings,
+    SiteInputs,
+    SprinklerLayout,
+    TerrainSurface,
+    TurfAreas,
+    TurfCells,
+)
+from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slope
+from geoirrig.surfaces.turf_cells import site_grid, turf_cells
+from geoirrig.units import METRES_PER_FOOT
+
+MOST_CELLS = 60_000_000  # about 5 GiB at work; see docs/explanation/coordinates_and_cells.md
+CELLS_PER_RADIUS = 12.0  # fewer, and the cells follow the profile only roughly (computed rule)
+PERCENT = 100.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedSite:
+    """A site without problems, laid on its grid."""
+
+    inputs: SiteInputs
+    settings: AnalysisSettings
+    grid: RasterGrid
+    cells: TurfCells
+    terrain: TerrainSurface
+
+
+def load_site(
+    sources: SiteSources,
+    *,
+    settings_file: Path | None = None,
+    overrides: Mapping[str, object] | None = None,
+) -> LoadedSite:
+    """Read a site and lay its turf and slope on the grid.
+
+    Parameters
+    ----------
+    sources : SiteSources
+        The files.
+    settings_file : Path, optional
+        TOML file of settings.
+    overrides : mapping, optional
+        Settings given on the command line; they win over the file.
+
+    Returns
+    -------
+    LoadedSite
+
+    Raises
+    ------
+    InputError
+        With every problem found in all inputs.
+    """
+    problems = ProblemList()
+    settings = _settings(settings_file, overrides or {}, problems)
+    reading = read_site(sources, problems, cell_size_m=settings.cell_size_m)
+    ground = _ground(reading, settings, problems)
+    problems.raise_if_any()
+    if ground is None:
+        raise InputError(["The inputs could not be laid on a grid."])
+    grid, cells, terrain = ground
+    return LoadedSite(
+        inputs=reading.complete(problems.warnings),
+        settings=settings,
+        grid=grid,
+        cells=cells,
+        terrain=terrain,
+    )
+
+
+def _settings(
+    path: Path | None, overrides: Mapping[str, object], problems: ProblemList
+) -> AnalysisSettings:
+    """Settings as given; the defaults where they have problems, so that checking goes on."""
+    count = len(problems.problems)
+    settings = read_settings(path, overrides, problems)
+    return settings if len(problems.problems) == count else AnalysisSettings()
+
+
+def _ground(
+    reading: SiteReading, settings: AnalysisSettings, problems: ProblemList
+) -> tuple[RasterGrid, TurfCells, TerrainSurface] | None:
+    """Grid, turf cells and slope, as far as the parts that they need were readable."""
+    turf = reading.turf
+    if turf is None or not len(turf.turf_id):
+        return None
+    if reading.layout is not None:
+        grid = site_grid(turf, reading.layout, cell_size_m=settings.cell_size_m)
+        _warn_of_coarse_cells(reading.layout, settings.cell_size_m, problems)
+    else:  # the slope can still be checked
+        grid = RasterGrid.covering(
+            *shapely.total_bounds(turf.geometry), cell_size_m=settings.cell_size_m
+        )
+    n_cells = grid.n_rows * grid.n_cols
+    if n_cells > MOST_CELLS:
+        problems.add(
+            f"The site needs {grid.n_cols} × {grid.n_rows} cells of {settings.cell_size_m:g} m; "
+            f"at most {MOST_CELLS:,} fit. Choose larger cells (--cell) or split the site."
+        )
+        return None
+    cells = turf_cells(turf, grid)
+    terrain = terrain_surface(reading.terrain, turf, cells)
+    if reading.terrain is not None or np.all(np.isfinite(turf.slope_pct)):
+        _check_slope(terrain, cells, turf, problems)
+    return grid, cells, terrain
+
+
+def _check_slope(
+    terrain: TerrainSurface, cells: TurfCells, turf: TurfAreas, problems: ProblemList
+) -> None:
+    missing, total = turf_without_slope(terrain, cells, len(turf.turf_id))
+    bare = np.flatnonzero(missing)
+    if len(bare):
+        shares = [
+            (turf.turf_id[number], f"{PERCENT * missing[number] / total[number]:.1f} % of its area")
+            for number in bare
+        ]
+        problems.add(
+            "turf: the slope or elevation raster must have data under all turf without a slope_pct "
+            f"of its own; {named_rows('turf_id', shares)} has none. Extend the raster, fill its "
+            "gaps, or state slope_pct for these polygons."
+        )
+    small = np.flatnonzero(total == 0)
+    if len(small):
+        named = ", ".join(repr(str(turf.turf_id[number])) for number in small[:3])
+        problems.warn(
+            f"turf: no cell centre lies in turf_id {named}"
+            + (f" and {len(small) - 3} more" if len(small) > 3 else "")
+            + "; these polygons have no results. Choose smaller cells (--cell)."
+        )
+
+
+def _warn_of_coarse_cells(
+    layout: SprinklerLayout, cell_size_m: float, problems: ProblemList
+) -> None:
+    coarse = np.flatnonzero(layout.radius_m < CELLS_PER_RADIUS * cell_size_m)
+    if len(coarse):
+        shortest = float(np.min(layout.radius_m[coarse]))
+        problems.warn(
+            f"heads: cells of {cell_size_m:g} m are coarse for {len(coarse)} heads that throw less "
+            f"than {CELLS_PER_RADIUS:.0f} cells (shortest {shortest:.2f} m, "
+            f"{shortest / METRES_PER_FOOT:.1f} ft); their volume is right, their pattern is rough. "
+            "Choose smaller cells (--cell)."
+        )
