@@ -22,7 +22,7 @@ Ring = list[Point]
 # Slope towards the north, by belts: the rise over run south of each northing, then beyond it [1],
 # the northing where it changes [m] and how gently it does [m].
 FIRST_RISE = 0.008
-RISE_CHANGES = ((16.0, 0.035, 1.5), (39.5, 0.245, 1.0), (54.5, -0.255, 0.8), (72.0, 0.100, 1.2))
+RISE_CHANGES = ((16.0, 0.035, 1.5), (39.5, 0.245, 1.0), (54.0, -0.255, 0.8), (72.0, 0.100, 1.2))
 CROSS_FALL = 0.008  # rise towards the east
 KNOLL = (104.0, 40.0, 1.2, 7.0)  # centre x, centre y, height and spread of the memorial knoll [m]
 
@@ -53,7 +53,7 @@ def elevation_and_slope(
 # --- turf and paving -----------------------------------------------------------------------------
 
 BANK_CENTRE = (72.0, 32.0)
-BANK_ROWS = (10.0, 14.5, 19.0, 23.5)  # radii of the rows of heads on the stage bank [m]
+BANK_ROWS = (10.0, 14.0, 18.0, 22.0)  # radii of the rows of heads on the stage bank [m]
 BANK_HALF_ANGLE_DEG = 60.0
 MEMORIAL = (20.0, 63.0, 2.5)  # centre and radius of the memorial stone [m]
 
@@ -102,7 +102,7 @@ TURF: list[tuple[str, Ring, list[Ring], str, str, str, str, float]] = [
     ("forecourt_east", FORECOURT_EAST, [], "P-01", "loam", "trafficked", "cool_season", 120.0),
     ("car_park_verge", VERGE, [], "P-02", "clay_loam", "trafficked", "cool_season", 100.0),
     ("play_lawn", PLAY_LAWN, [], "P-01", "clay_loam", "typical", "cool_season", 150.0),
-    ("stage_bank", bank_sector(10, 23.5), [], "P-02", "silty_clay", "none", "cool_season", 120.0),
+    ("stage_bank", bank_sector(10, 22), [], "P-02", "silty_clay", "none", "cool_season", 120.0),
     (
         "upper_terrace",
         TERRACE,
@@ -130,7 +130,7 @@ HARDSCAPE: list[tuple[str, Ring]] = [
     ("asphalt car park", rectangle(87, 0, 118, 26)),
     ("concrete walk", rectangle(50, 18, 52, 38)),
     ("stage paving", [*arc_points(BANK_CENTRE, 10.0, -60.0, 60.0), (84, 18), (60, 18)]),
-    ("gravel walk", bank_sector(23.5, 25.5)),
+    ("gravel walk", bank_sector(22, 24)),
     ("memorial stone", arc_points(MEMORIAL[:2], MEMORIAL[2], 358.0, 0.0)),
     ("stone walk", [(93, 30), (97, 58), (100, 58), (96, 30)]),
     ("asphalt walk", rectangle(0, 71, 103, 74)),
@@ -179,13 +179,13 @@ def bearing_deg(start: Point, end: Point) -> float:
 def edge_heads(ring: Ring, spacing_m: float) -> list[tuple[Point, float, float]]:
     """Heads along the edges of an area: position, arc over the area, bearing of its first edge.
 
-    Every edge is cut into equal gaps, as near to the spacing as they come. The ring is clockwise,
-    so the arc sweeps clockwise from the way ahead to the way back.
+    Every edge is cut into equal gaps, not wider than the spacing but for 2 % of it. The ring is
+    clockwise, so the arc sweeps clockwise from the way ahead to the way back.
     """
     heads = []
     for k, corner in enumerate(ring):
         ahead, behind = ring[(k + 1) % len(ring)], ring[k - 1]
-        gaps = max(1, round(math.dist(corner, ahead) / spacing_m))
+        gaps = max(1, math.ceil(math.dist(corner, ahead) / spacing_m - 0.02))
         first = bearing_deg(corner, ahead)
         heads.append((corner, (bearing_deg(corner, behind) - first) % 360.0, first))
         for gap in range(1, gaps):
@@ -307,7 +307,7 @@ def sound_heads() -> list[Head]:
     )  # fmt: skip
     heads = [drawn_back(head) for head in heads]
     heads += area_heads(
-        "GL", GATE_LAWN, 4.5, [(111.0, 69.0)], zone="Z14", nozzle="FS-4.5", pressure_kpa=200.0
+        "GL", GATE_LAWN, 4.5, [(111.8, 68.3)], zone="Z14", nozzle="FS-4.5", pressure_kpa=200.0
     )
     return heads
 

@@ -121,7 +121,7 @@ def test_hillside_has_what_the_description_counts() -> None:
     zones = pyogrio.read_dataframe(site, layer="zones")
     nozzles = pyogrio.read_dataframe(site, layer="nozzles").set_index("nozzle")
 
-    assert len(heads) == 198
+    assert len(heads) == 202
     assert heads["head_id"].is_unique
     assert heads["note"].notna().sum() == 6  # five faults, of which the two sprays bear a note each
     assert list(zones["zone"]) == sorted(heads["zone"].unique())
@@ -144,8 +144,8 @@ def test_hillside_heads_stand_on_turf_or_its_edge() -> None:
     heads = gpd.read_file(site, layer="heads")
     turf = gpd.read_file(site, layer="turf").union_all()
 
-    # Curved edges are drawn as chords of 2°: a head on the true arc is up to R(1 − cos 1°), 4 mm
-    # of 23.5 m, off them.
+    # Curved edges are drawn as chords of 2°: a head on the true arc is up to R(1 − cos 1°), 3 mm
+    # of 22 m, off them.
     assert heads.geometry.distance(turf).max() < 0.005
 
 
@@ -158,9 +158,9 @@ def test_hillside_areas_match_their_formulas() -> None:
     assert turf.area["hill_lawn"] == pytest.approx(720.0)
     # 36·12 less the cut corner 6·6/2
     assert turf.area["forecourt_east"] == pytest.approx(414.0)
-    # a third of a ring, drawn with chords of 2°: π/3·(23.5² − 10²) · sin 2°/2° in radians
+    # a third of a ring, drawn with chords of 2°: π/3·(22² − 10²) · sin 2°/2° in radians
     chord = math.sin(math.radians(2.0)) / math.radians(2.0)
-    ring = math.pi / 3.0 * (23.5**2 - 10.0**2) * chord
+    ring = math.pi / 3.0 * (22.0**2 - 10.0**2) * chord
     assert turf.area["stage_bank"] == pytest.approx(ring, abs=0.05)
     # 40·16 less the round stone, drawn with 180 chords
     assert turf.area["upper_terrace"] == pytest.approx(640.0 - math.pi * 2.5**2 * chord, abs=0.01)

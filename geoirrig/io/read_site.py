@@ -118,6 +118,7 @@ def read_site(
     *,
     cell_size_m: float,
     terrain_margin_m: float = 0.0,
+    slope_is_needed: bool = True,
 ) -> SiteReading:
     """A site with all its parts.
 
@@ -131,6 +132,8 @@ def read_site(
         Cell size of the run: terrain is read for half a cell and more around the turf. [m]
     terrain_margin_m : float
         How much farther around the turf the terrain is wanted. [m]
+    slope_is_needed : bool
+        Whether turf without any slope is a problem; otherwise it is a warning.
     """
     tables = _tables(sources, problems)
     turf = PlacedTurf(plane=None, areas=None)
@@ -140,7 +143,9 @@ def read_site(
     plane = turf.plane
     terrain = _terrain(sources, turf, problems, margin_m=cell_size_m + terrain_margin_m)
     if "turf" in tables:
-        _check_slope_is_known(sources, tables["turf"], turf, problems)
+        unknown = _unknown_slope(sources, tables["turf"], turf)
+        if unknown is not None:
+            (problems.add if slope_is_needed else problems.warn)(unknown)
     return SiteReading(
         plane=None if plane is None else plane.record,
         layout=layout,
@@ -279,20 +284,18 @@ def _terrain(
     return read_terrain(source, turf.plane, bounds, margin_m=margin_m, problems=problems)
 
 
-def _check_slope_is_known(
-    sources: SiteSources, table: LayerTable, turf: PlacedTurf, problems: ProblemList
-) -> None:
-    """Without a raster every turf polygon has to state its slope."""
+def _unknown_slope(sources: SiteSources, table: LayerTable, turf: PlacedTurf) -> str | None:
+    """What is missing where there is no raster and some turf does not state its slope."""
     if sources.slope is not None or sources.elevation is not None:
-        return
+        return None
     slope_pct = turf.areas.slope_pct if turf.areas is not None else None
     if "slope_pct" not in table.columns:
         which = "and the turf layer has no column 'slope_pct'"
     elif slope_pct is not None and np.isnan(slope_pct).any():
         which = f"and slope_pct is empty for {named_ids(table, np.isnan(slope_pct))}"
     else:
-        return
-    problems.add(
+        return None
+    return (
         f"The slope is not known: there is no slope or elevation raster, {which}. Give --slope "
         "FILE or --elevation FILE, or fill in slope_pct."
     )

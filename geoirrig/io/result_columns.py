@@ -60,14 +60,14 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
     "served_area_m2": ("Served area", "Turf to which this zone gives more than any other zone."),
     "radius_m": ("Radius of throw", "Distance from the head to the edge of its wetted sector."),
     "riser_m": ("Riser", "Height of the nozzle above the ground."),
-    "nearest_head_m": ("Nearest head", "Distance to the nearest head of the same zone."),
+    "nearest_head_m": ("Nearest head", "Distance to the nearest other head, of any zone."),
     "arc_deg": ("Arc [°]", "Angle of the wetted sector."),
     "start_bearing_deg": (
         "Start bearing [°]",
         "Compass bearing from grid north of the edge from which the arc sweeps clockwise.",
     ),
     "trajectory_deg": ("Trajectory [°]", "Angle at which the jet leaves the nozzle."),
-    "head_to_head": ("Head to head", "Whether the throw reaches the nearest head of the zone."),
+    "head_to_head": ("Head to head", "Whether another head stands in its wetted sector."),
     "head_count": ("Heads", "Number of heads."),
     # water
     "pressure_kpa": ("Pressure", "Pressure at the head while it runs."),

@@ -46,6 +46,7 @@ def load_site(
     *,
     settings_file: Path | None = None,
     overrides: Mapping[str, object] | None = None,
+    slope_is_needed: bool = True,
 ) -> LoadedSite:
     """Read a site and lay its turf and slope on the grid.
 
@@ -57,6 +58,8 @@ def load_site(
         TOML file of settings.
     overrides : mapping, optional
         Settings given on the command line; they win over the file.
+    slope_is_needed : bool
+        Whether turf without any slope is a problem; a mere check of the layers can do without.
 
     Returns
     -------
@@ -69,7 +72,9 @@ def load_site(
     """
     problems = ProblemList()
     settings = _settings(settings_file, overrides or {}, problems)
-    reading = read_site(sources, problems, cell_size_m=settings.cell_size_m)
+    reading = read_site(
+        sources, problems, cell_size_m=settings.cell_size_m, slope_is_needed=slope_is_needed
+    )
     ground = _ground(reading, settings, problems)
     problems.raise_if_any()
     if ground is None:

@@ -1,0 +1,98 @@
+"""The answer in a terminal: a few lines and two tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from geoirrig.units import UNITS, UnitSystem, in_unit_system
+
+# SI column: short title, decimals in SI, decimals in US units.
+_ZONE_COLUMNS = {
+    "zone": ("Zone", 0, 0),
+    "head_count": ("Heads", 0, 0),
+    "mean_rate_mm_h": ("Rate", 1, 2),
+    "du_lq": ("DU low quarter", 2, 2),
+    "cu": ("CU", 2, 2),
+    "overspray_fraction": ("Off turf", 2, 2),
+    "run_minutes": ("Run min", 1, 1),
+    "planned_cycles": ("Cycles", 0, 0),
+    "advised_cycles": ("Advised", 0, 0),
+    "runoff_l": ("Runoff", 0, 0),
+}
+_TURF_COLUMNS = {
+    "turf_id": ("Turf", 0, 0),
+    "area_m2": ("Area", 0, 0),
+    "mean_depth_mm": ("Depth", 1, 2),
+    "du_lq": ("DU low quarter", 2, 2),
+    "dry_fraction": ("Dry", 2, 2),
+    "mean_slope_pct": ("Slope %", 1, 1),
+    "minutes_to_runoff": ("Min to runoff", 0, 0),
+    "runoff_l": ("Runoff", 0, 0),
+    "runoff_probability": ("Probability", 2, 2),
+    "runoff_rank": ("Rank", 0, 0),
+}
+
+
+def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
+    """Print zones, turf and the water account of a summary on standard output."""
+    console = Console(highlight=False)
+    console.print(_table("Zones, one event", _ZONE_COLUMNS, summary["zones"], units))
+    console.print(_table("Turf, one event", _TURF_COLUMNS, summary["turf"], units))
+    totals = summary["totals"]
+    applied, on_target, runoff = (
+        _amount(totals, name, units) for name in ("applied_l", "on_target_l", "runoff_l")
+    )
+    console.print(
+        f"Water applied {applied}; on the turf {on_target}; of that, runs off {runoff}.",
+        markup=False,
+    )
+    console.print("Before acting on this:", markup=False)
+    for caution in summary["cautions"]:
+        console.print(f"  {caution}", markup=False, soft_wrap=True)
+
+
+def _table(
+    title: str,
+    columns: Mapping[str, tuple[str, int, int]],
+    records: list[Mapping[str, Any]],
+    units: UnitSystem,
+) -> Table:
+    table = Table(title=title, title_justify="left")
+    names = {column: in_unit_system(column, 0.0, units)[0] for column in columns}
+    for column, (heading, _, _) in columns.items():
+        unit = _unit_of(names[column])
+        table.add_column(
+            f"{heading} ({unit})" if unit else heading,
+            justify="left" if column in ("zone", "turf_id") else "right",
+        )
+    for record in records:
+        cells = []
+        for column, (_, si_decimals, us_decimals) in columns.items():
+            decimals = si_decimals if units == "si" else us_decimals
+            cells.append(Text(_shown(record[names[column]], decimals)))
+        table.add_row(*cells)
+    return table
+
+
+def _unit_of(column: str) -> str:
+    for suffix, unit in UNITS.items():
+        if column.endswith(f"_{suffix}"):
+            return unit.printed
+    return ""
+
+
+def _shown(value: Any, decimals: int) -> str:
+    if value is None or isinstance(value, str):
+        return value or "–"
+    return f"{value:,.{decimals}f}" if np.isfinite(value) else "–"
+
+
+def _amount(totals: Mapping[str, Any], name: str, units: UnitSystem) -> str:
+    column = in_unit_system(name, 0.0, units)[0]
+    return f"{float(totals[column]):,.0f} {_unit_of(column)}"
