@@ -9,7 +9,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from enum import Enum
+from enum import Enum, StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 for _variable in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA", "GDAL_DRIVER_PATH"):
     os.environ.pop(_variable, None)
 
-import typer
-from rich.console import Console
+import typer  # noqa: E402
+from rich.console import Console  # noqa: E402
 
-from geoirrig.errors import GeoirrigError, InputError
+from geoirrig.errors import GeoirrigError, InputError  # noqa: E402
 
 if TYPE_CHECKING:
     from geoirrig.io.read_site import SiteSources
@@ -44,21 +44,21 @@ app = typer.Typer(
 stderr = Console(stderr=True, highlight=False, soft_wrap=True)
 
 
-class RunoffModelOption(str, Enum):
+class RunoffModelOption(StrEnum):
     """How runoff is computed."""
 
     surface_storage = "surface_storage"
     green_ampt = "green_ampt"
 
 
-class UnitsOption(str, Enum):
+class UnitsOption(StrEnum):
     """Unit system of tables, maps and messages."""
 
     si = "si"
     us = "us"
 
 
-class SlopeUnitOption(str, Enum):
+class SlopeUnitOption(StrEnum):
     """Unit of a slope raster."""
 
     percent = "percent"
@@ -66,7 +66,7 @@ class SlopeUnitOption(str, Enum):
     ratio = "ratio"
 
 
-class ElevationUnitOption(str, Enum):
+class ElevationUnitOption(StrEnum):
     """Vertical unit of an elevation raster."""
 
     metre = "metre"

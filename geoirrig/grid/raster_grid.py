@@ -61,12 +61,12 @@ class RasterGrid:
 
     @property
     def cell_area_m2(self) -> float:
-        """Area of one cell. [m²]"""
+        """Area of one cell, in m²."""
         return self.cell_size_m**2
 
     @property
     def bounds_m(self) -> tuple[float, float, float, float]:
-        """West, south, east and north edge in the working plane. [m]"""
+        """West, south, east and north edge in the working plane, in metres."""
         return (
             self.left_m,
             self.top_m - self.n_rows * self.cell_size_m,
@@ -75,12 +75,16 @@ class RasterGrid:
         )
 
     def cell_centre_x_m(self) -> FloatArray:
-        """Eastings of the cell centres of one row, shape (n_cols,). [m]"""
-        return self.left_m + (np.arange(self.n_cols) + 0.5) * self.cell_size_m
+        """Eastings of the cell centres of one row, in metres, shape (n_cols,)."""
+        return np.asarray(
+            self.left_m + (np.arange(self.n_cols) + 0.5) * self.cell_size_m, np.float64
+        )
 
     def cell_centre_y_m(self) -> FloatArray:
-        """Northings of the cell centres of one column, north first, shape (n_rows,). [m]"""
-        return self.top_m - (np.arange(self.n_rows) + 0.5) * self.cell_size_m
+        """Northings of the cell centres of one column, north first, in metres, shape (n_rows,)."""
+        return np.asarray(
+            self.top_m - (np.arange(self.n_rows) + 0.5) * self.cell_size_m, np.float64
+        )
 
     def window(self, row: int, col: int, n_rows: int, n_cols: int) -> RasterGrid:
         """The part of this grid that starts at (row, col) and has the given size."""

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -17,24 +18,22 @@ _ZONE_COLUMNS = {
     "zone": ("Zone", 0, 0),
     "head_count": ("Heads", 0, 0),
     "mean_rate_mm_h": ("Rate", 1, 2),
-    "du_lq": ("DU low quarter", 2, 2),
+    "du_lq": ("DU lq", 2, 2),
     "cu": ("CU", 2, 2),
-    "overspray_fraction": ("Off turf", 2, 2),
-    "run_minutes": ("Run min", 1, 1),
+    "overspray_fraction": ("Off", 2, 2),
+    "run_minutes": ("Min", 1, 1),
     "planned_cycles": ("Cycles", 0, 0),
-    "advised_cycles": ("Advised", 0, 0),
+    "advised_cycles": ("Adv.", 0, 0),
     "runoff_l": ("Runoff", 0, 0),
 }
 _TURF_COLUMNS = {
     "turf_id": ("Turf", 0, 0),
-    "area_m2": ("Area", 0, 0),
     "mean_depth_mm": ("Depth", 1, 2),
-    "du_lq": ("DU low quarter", 2, 2),
-    "dry_fraction": ("Dry", 2, 2),
+    "du_lq": ("DU lq", 2, 2),
     "mean_slope_pct": ("Slope %", 1, 1),
-    "minutes_to_runoff": ("Min to runoff", 0, 0),
+    "minutes_to_runoff": ("Minutes", 0, 0),
     "runoff_l": ("Runoff", 0, 0),
-    "runoff_probability": ("Probability", 2, 2),
+    "runoff_probability": ("Chance", 2, 2),
     "runoff_rank": ("Rank", 0, 0),
 }
 
@@ -44,6 +43,11 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     console = Console(highlight=False)
     console.print(_table("Zones, one event", _ZONE_COLUMNS, summary["zones"], units))
     console.print(_table("Turf, one event", _TURF_COLUMNS, summary["turf"], units))
+    console.print(
+        "DU lq: low-quarter uniformity. Adv.: cycles that avoid runoff. Minutes: until the most\n"
+        "sensitive 5 % of the turf runs off. Chance: share of soils of this texture that run off.",
+        markup=False,
+    )
     totals = summary["totals"]
     applied, on_target, runoff = (
         _amount(totals, name, units) for name in ("applied_l", "on_target_l", "runoff_l")
@@ -63,13 +67,15 @@ def _table(
     records: list[Mapping[str, Any]],
     units: UnitSystem,
 ) -> Table:
-    table = Table(title=title, title_justify="left")
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
     names = {column: in_unit_system(column, 0.0, units)[0] for column in columns}
     for column, (heading, _, _) in columns.items():
         unit = _unit_of(names[column])
         table.add_column(
             f"{heading} ({unit})" if unit else heading,
             justify="left" if column in ("zone", "turf_id") else "right",
+            overflow="fold",
+            min_width=14 if column == "turf_id" else None,
         )
     for record in records:
         cells = []

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -49,7 +51,7 @@ def head_results(
             "head_to_head": evidence.head_to_head,
             "finding": evidence.finding,
         },
-        geometry=shapely.points(layout.x_m, layout.y_m),
+        geometry=np.asarray(shapely.points(layout.x_m, layout.y_m)),
         geometry_type="Point",
     )
 
@@ -175,7 +177,7 @@ class _Groups:
         sorted_values = values.ravel()[self._cells].astype(np.float64)
         return np.split(sorted_values, self._edges[1:-1]) if self._count else []
 
-    def windows(self) -> list[tuple[tuple[slice, slice] | None, NDArray[np.bool_] | None]]:
+    def windows(self) -> list[tuple[Any, Any]]:
         """Bounding window of each area, and which of its cells are the area's."""
         found = ndimage.find_objects(self._index + 1, max_label=self._count)
         return [
@@ -186,7 +188,7 @@ class _Groups:
 
 def _scheduling_coefficient(
     values: NDArray[np.float32],
-    window: tuple[slice, slice] | None,
+    window: tuple[slice, ...] | None,
     inside: NDArray[np.bool_] | None,
 ) -> float:
     if window is None or inside is None:
@@ -211,7 +213,9 @@ def _means(groups: list[FloatArray]) -> FloatArray:
 
 
 def _null_where(absent: NDArray[np.bool_], values: NDArray[np.int64]) -> NDArray[np.object_]:
-    return np.where(absent, None, values.astype(object))
+    nulled = values.astype(object)
+    nulled[absent] = None
+    return nulled
 
 
 def _multipolygons(geometry: NDArray[np.object_]) -> NDArray[np.object_]:

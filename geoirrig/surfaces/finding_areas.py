@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,6 @@ from numpy.typing import NDArray
 
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.records import (
-    AnalysisSettings,
     HardscapeAreas,
     ObjectArray,
     PrecipitationSurface,
@@ -22,7 +22,6 @@ from geoirrig.records import (
     TerrainSurface,
     TurfAreas,
     TurfCells,
-    ZonePlan,
 )
 from geoirrig.surfaces.turf_cells import area_index
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH, FloatArray
@@ -100,24 +99,22 @@ def dry_spots(
     cells: TurfCells,
     precipitation: PrecipitationSurface,
     depth_mm: NDArray[np.float32],
-    zone_mean_depth_mm: FloatArray,
     *,
-    plan: ZonePlan,
-    settings: AnalysisSettings,
+    zone_means: Mapping[str, float],
+    min_area_m2: float,
 ) -> ResultTable:
-    """Patches of dry cells of one turf polygon and one zone, at least as large as the settings say.
+    """Patches of dry cells of one turf polygon and one zone, of a least area.
 
+    ``zone_means`` holds the mean event depth on the turf that each zone serves, in running order.
     A patch that no water reaches belongs to no zone.
     """
-    n_classes = len(plan.zone) + 1
+    n_classes = len(zone_means) + 1
     classes = np.where(dry, cells.turf_index * n_classes + precipitation.main_zone + 1, -1)
-    patches = _Patches(
-        classes.astype(np.int32), cells.grid, min_area_m2=settings.dry_spot_min_area_m2
-    )
+    patches = _Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
     turf_number, zone = np.divmod(patches.class_index, n_classes)
     mean = patches.means(depth_mm)
-    usual = np.append(np.nan, zone_mean_depth_mm)[zone]
-    names = np.array([None, *plan.zone], dtype=object)[zone]
+    usual = np.array([np.nan, *zone_means.values()])[zone]
+    names = np.array([None, *zone_means], dtype=object)[zone]
     return ResultTable(
         name="dry_spots",
         columns={
@@ -181,13 +178,11 @@ def runoff_hotspots(
     runoff: RunoffRiskSurface,
     terrain: TerrainSurface,
     *,
-    settings: AnalysisSettings,
+    min_area_m2: float,
 ) -> ResultTable:
     """Patches of one turf polygon whose cells all run off in the planned event."""
     classes = np.where(runoff.runoff_depth_mm > 0.0, cells.turf_index, -1)
-    patches = _Patches(
-        classes.astype(np.int32), cells.grid, min_area_m2=settings.hotspot_min_area_m2
-    )
+    patches = _Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
     litres, slope = patches.sums(runoff.runoff_depth_mm), patches.means(terrain.slope_pct)
     depth = patches.means(runoff.runoff_depth_mm)
     return ResultTable(

@@ -68,7 +68,7 @@ def head_evidence(
 
 
 def matched_rate_spread_pct(layout: SprinklerLayout, rate_mm_h: FloatArray, zone: int) -> float:
-    """Highest less lowest own rate of a zone's heads, over their mean. [%]"""
+    """Highest less lowest own rate of a zone's heads, over their mean, in percent."""
     rates = rate_mm_h[layout.zone_index == zone]
     return float(PERCENT * (np.max(rates) - np.min(rates)) / np.mean(rates))
 
@@ -80,7 +80,7 @@ def _neighbours(layout: SprinklerLayout) -> tuple[FloatArray, NDArray[np.bool_]]
         return np.full(n_heads, np.nan), reaches
     places = np.column_stack([layout.x_m, layout.y_m])
     tree = cKDTree(places)
-    nearest = tree.query(places, k=2)[0][:, 1]
+    nearest = np.asarray(tree.query(places, k=2)[0])[:, 1]
     in_reach = tree.query_ball_point(
         places, layout.radius_m * (1.0 + NEIGHBOUR_DISTANCE_TOLERANCE), return_sorted=True
     )

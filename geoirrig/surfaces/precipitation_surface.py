@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from geoirrig.surfaces.sector_superposition import sector_set, superpose_sectors
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 
 PERCENT = 100.0
+BESIDE_TURF_M = 1.0  # judgement: a head this near to turf stands on the turf's slope
 LONGEST_THROW_RATIO = 1.2  # of the level throw, downhill; the window of a zone allows for it
 
 
@@ -102,14 +104,31 @@ def precipitation_surface(
 def _ground_at_heads(
     layout: SprinklerLayout, grid: RasterGrid, terrain: TerrainSurface | None
 ) -> tuple[FloatArray | None, FloatArray | None]:
-    """Slope and way uphill where each head stands; NaN for heads off the turf."""
+    """Slope and way uphill at each head; NaN for heads far from any ground whose slope is known.
+
+    Slope is known on the turf only, and most heads stand on its edge: half of them in a cell that
+    is turf, half in one that is not. A head therefore takes the nearest cell with a slope.
+    """
     if terrain is None or terrain.uphill_bearing_deg is None:
         return None, None
-    row = np.floor((grid.top_m - layout.y_m) / grid.cell_size_m).astype(np.int64)
-    col = np.floor((layout.x_m - grid.left_m) / grid.cell_size_m).astype(np.int64)
-    row, col = np.clip(row, 0, grid.n_rows - 1), np.clip(col, 0, grid.n_cols - 1)
-    slope = terrain.slope_pct[row, col].astype(np.float64) / PERCENT
-    return slope, terrain.uphill_bearing_deg[row, col].astype(np.float64)
+    rows = (grid.top_m - layout.y_m) / grid.cell_size_m - 0.5
+    cols = (layout.x_m - grid.left_m) / grid.cell_size_m - 0.5
+    reach = math.ceil(BESIDE_TURF_M / grid.cell_size_m)
+    slope, uphill = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    for head, (row, col) in enumerate(zip(rows, cols, strict=True)):
+        first_row, first_col = max(0, round(row) - reach), max(0, round(col) - reach)
+        part = (
+            slice(first_row, max(0, round(row) + reach + 1)),
+            slice(first_col, max(0, round(col) + reach + 1)),
+        )
+        near_rows, near_cols = np.nonzero(np.isfinite(terrain.slope_pct[part]))
+        if len(near_rows):
+            away = np.hypot(near_rows + first_row - row, near_cols + first_col - col)
+            best = int(np.argmin(away))
+            at = near_rows[best] + first_row, near_cols[best] + first_col
+            slope[head] = terrain.slope_pct[at] / PERCENT
+            uphill[head] = terrain.uphill_bearing_deg[at]
+    return slope, uphill
 
 
 def _window_of_heads(
@@ -128,14 +147,12 @@ def _window_of_heads(
 def served_rates(
     precipitation: PrecipitationSurface, on_turf: NDArray[np.bool_]
 ) -> tuple[FloatArray, ...]:
-    """Rates of each zone on the turf cells that it serves: those whose main zone it is. [mm/h]"""
+    """Rates, in mm/h, of each zone on the turf cells that it serves: whose main zone it is."""
     zone = precipitation.main_zone[on_turf]
     rate = precipitation.precipitation_rate_mm_h[on_turf].astype(np.float64)
     order = np.argsort(zone, kind="stable")
     edges = np.searchsorted(zone[order], np.arange(len(precipitation.zone_rates) + 1))
-    return tuple(
-        rate[order[start:stop]] for start, stop in zip(edges[:-1], edges[1:], strict=True)
-    )
+    return tuple(rate[order[start:stop]] for start, stop in pairwise(edges))
 
 
 def event_plan(
@@ -170,10 +187,8 @@ def event_plan(
     )
 
 
-def applied_depth_mm(
-    precipitation: PrecipitationSurface, event: EventPlan
-) -> NDArray[np.float32]:
-    """Depth of one event on every cell, over all zones. [mm]"""
+def applied_depth_mm(precipitation: PrecipitationSurface, event: EventPlan) -> NDArray[np.float32]:
+    """Depth of one event on every cell, over all zones, in mm."""
     depth = np.zeros(precipitation.grid.shape)
     for rate, minutes in zip(precipitation.zone_rates, event.run_minutes, strict=True):
         depth.ravel()[rate.cell] += rate.rate_mm_h * (minutes / MINUTES_PER_HOUR)

@@ -186,12 +186,12 @@ def advised_cycles(
     bounds = np.searchsorted(main_zone[order], np.arange(n_zones + 1))
     cycles = np.zeros(n_zones, dtype=np.int64)
     cycle_minutes, soak_minutes = np.full(n_zones, np.nan), np.full(n_zones, np.nan)
-    advice = _soak_advice(ground, settings)
+    advice = _soak_advice(ground, rate, minutes, settings)
     for zone, run_minutes in enumerate(event.run_minutes):
         served = order[bounds[zone] : bounds[zone + 1]]
         if not len(served) or not run_minutes > 0.0:
             continue
-        found = advice.fewest_cycles(served, rate[served], minutes[served], float(run_minutes))
+        found = advice.fewest_cycles(served, float(run_minutes))
         if found is not None:
             cycles[zone], soak_minutes[zone] = found
             cycle_minutes[zone] = run_minutes / cycles[zone]
@@ -200,14 +200,15 @@ def advised_cycles(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _SurfaceStorageAdvice:
-    """Cycles and soaks at steady intake rates."""
+    """Cycles and soaks at steady intake rates; arrays of shape (n_cells,)."""
 
-    intake_mm_h: FloatArray  # (n_cells,)
+    rate_mm_h: FloatArray
+    intake_mm_h: FloatArray
+    minutes_to_runoff: FloatArray  # infinite where the soil keeps up
 
-    def fewest_cycles(
-        self, served: NDArray[np.int64], rate: FloatArray, minutes: NDArray[np.float32], run: float
-    ) -> tuple[int, float] | None:
-        """Cycles and soak minutes of one zone, or None."""
+    def fewest_cycles(self, served: NDArray[np.int64], run: float) -> tuple[int, float] | None:
+        """Cycles and soak minutes for the cells of one zone, or None."""
+        minutes = self.minutes_to_runoff[served]
         longest = _sensitive_value(minutes)
         if longest <= 0.0:
             return None
@@ -216,7 +217,7 @@ class _SurfaceStorageAdvice:
             return None
         if cycles == 1:
             return 1, 0.0
-        intake, cycle = self.intake_mm_h[served], run / cycles
+        rate, intake, cycle = self.rate_mm_h[served], self.intake_mm_h[served], run / cycles
         soak = np.maximum(rate - intake, 0.0) * cycle / intake
         holds = minutes >= cycle * (1.0 - _CYCLE_TOLERANCE)
         return cycles, -_sensitive_value(-np.where(holds, soak, np.inf))
@@ -224,53 +225,48 @@ class _SurfaceStorageAdvice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _GreenAmptAdvice:
-    """Cycles and soaks where the soil takes in less with every pulse."""
+    """Cycles and soaks where the soil takes in less with every pulse; arrays (n_cells,)."""
 
-    conductivity_mm_h: FloatArray  # (n_cells,)
-    deficit_mm: FloatArray  # (n_cells,)
-    storage_mm: FloatArray  # (n_cells,)
+    rate_mm_h: FloatArray
+    conductivity_mm_h: FloatArray
+    deficit_mm: FloatArray
+    storage_mm: FloatArray
 
-    def fewest_cycles(
-        self, served: NDArray[np.int64], rate: FloatArray, minutes: NDArray[np.float32], run: float
-    ) -> tuple[int, float] | None:
-        """Cycles and soak minutes of one zone, or None.
+    def fewest_cycles(self, served: NDArray[np.int64], run: float) -> tuple[int, float] | None:
+        """Cycles and soak minutes for the cells of one zone, or None.
 
         More and shorter cycles never store more at their worst, so the fewest are found by
         halving.
         """
         enough = MOST_ADVISED_CYCLES
-        soak = self._soak_minutes(served, rate, run, enough)
+        soak = self._soak_minutes(served, run, enough)
         if not math.isfinite(soak):
             return None
         too_few = 0
         while enough - too_few > 1:
             middle = (enough + too_few) // 2
-            trial = self._soak_minutes(served, rate, run, middle)
+            trial = self._soak_minutes(served, run, middle)
             if math.isfinite(trial):
                 enough, soak = middle, trial
             else:
                 too_few = middle
         return enough, soak
 
-    def _soak_minutes(
-        self, served: NDArray[np.int64], rate: FloatArray, run: float, cycles: int
-    ) -> float:
+    def _soak_minutes(self, served: NDArray[np.int64], run: float, cycles: int) -> float:
         from geoirrig.surfaces import green_ampt_cell_kernels
 
         soak_hours = np.empty(len(served))
-        conductivity, deficit = self.conductivity_mm_h[served], self.deficit_mm[served]
-        storage = self.storage_mm[served]
 
         def work(start: int, stop: int) -> None:
-            part = slice(start, stop)
+            part = served[start:stop]
             green_ampt_cell_kernels.clearing_soaks(
-                rate[part],
+                self.rate_mm_h[part],
                 run / MINUTES_PER_HOUR,
                 cycles,
-                conductivity[part],
-                deficit[part],
-                storage[part],
-                soak_hours[part],
+                self.conductivity_mm_h[part],
+                self.deficit_mm[part],
+                self.storage_mm[part],
+                soak_hours[start:stop],
             )
 
         run_in_threads(work, len(served), smallest=_SMALLEST_PIECE)
@@ -278,19 +274,29 @@ class _GreenAmptAdvice:
 
 
 def _soak_advice(
-    ground: _TurfSoil, settings: AnalysisSettings
+    ground: _TurfSoil,
+    rate_mm_h: FloatArray,
+    minutes_to_runoff: NDArray[np.float32],
+    settings: AnalysisSettings,
 ) -> _SurfaceStorageAdvice | _GreenAmptAdvice:
     if settings.runoff_model == "green_ampt":
         conductivity, deficit, _, _ = _green_ampt_soils(ground, settings)
         return _GreenAmptAdvice(
+            rate_mm_h=rate_mm_h,
             conductivity_mm_h=conductivity[ground.soil],
             deficit_mm=deficit[ground.soil],
             storage_mm=ground.storage_mm,
         )
-    return _SurfaceStorageAdvice(intake_mm_h=_intake_rates(ground)[ground.soil])
+    intake = _intake_rates(ground)[ground.soil]
+    return _SurfaceStorageAdvice(
+        rate_mm_h=rate_mm_h,
+        intake_mm_h=intake,
+        # the surface caps them at a day, which a long run on thirsty soil must not meet
+        minutes_to_runoff=np.where(rate_mm_h > intake, minutes_to_runoff, np.inf),
+    )
 
 
-def _sensitive_value(values: NDArray[np.float32] | FloatArray) -> float:
+def _sensitive_value(values: FloatArray) -> float:
     """Lowest value when the ⌊0.05·n⌋ lowest are left out."""
     left_out = int(SENSITIVE_FRACTION * len(values) + 1e-9)
     return float(np.partition(values, left_out)[left_out])

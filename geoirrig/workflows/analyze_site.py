@@ -82,9 +82,7 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
     dry = dry_cells(cells, precipitation, depth, zone_depth, ratio=settings.dry_spot_ratio)
     evidence = head_evidence(layout, plan, precipitation, settings)
     tables = (
-        turf_results(
-            turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff
-        ),
+        turf_results(turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff),
         zone_results(
             plan,
             event,
@@ -96,9 +94,7 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
             advised=advised,
         ),
         head_results(layout, precipitation, evidence),
-        dry_spots(
-            dry, turf, cells, precipitation, depth, zone_depth, plan=plan, settings=settings
-        ),
+        dry_spots(dry, turf, cells, precipitation, depth, zone_depth, plan=plan, settings=settings),
         overspray(cells, depth, inputs.hardscape),
         runoff_hotspots(turf, cells, runoff, terrain, settings=settings),
     )
@@ -119,12 +115,13 @@ def _zone_mean_depth(
     on_turf: np.ndarray,
     n_zones: int,
 ) -> FloatArray:
-    """Mean event depth on the turf that each zone serves; NaN where it serves none. [mm]"""
+    """Mean event depth on the turf that each zone serves, in mm; NaN where it serves none."""
     served = on_turf & (precipitation.main_zone >= 0)
     zone = precipitation.main_zone[served]
     count = np.bincount(zone, minlength=n_zones)
     total = np.bincount(zone, weights=depth[served], minlength=n_zones)
-    return np.divide(total, count, out=np.full(n_zones, np.nan), where=count > 0)
+    mean: FloatArray = np.divide(total, count, out=np.full(n_zones, np.nan), where=count > 0)
+    return mean
 
 
 def _rasters(

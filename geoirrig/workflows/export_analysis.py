@@ -105,9 +105,7 @@ def table_records(table: ResultTable, units: UnitSystem) -> list[dict[str, Any]]
         else (name, values)
         for name, values in table.columns.items()
     )
-    return [
-        dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)
-    ]
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 def _run_info(

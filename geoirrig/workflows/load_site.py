@@ -81,7 +81,7 @@ def load_site(
         raise InputError(["The inputs could not be laid on a grid."])
     grid, cells, terrain = ground
     return LoadedSite(
-        inputs=reading.complete(problems.warnings),
+        inputs=reading.complete(tuple(problems.warnings)),
         settings=settings,
         grid=grid,
         cells=cells,

@@ -96,9 +96,7 @@ def test_read_site_heads_of_any_format_are_the_same(tmp_path: Path, suffix: str)
     frame = build.heads()
     build.write_layer(path, frame.to_crs(4326) if suffix == ".geojson" else frame)
     (tmp_path / "site.gpkg").unlink()
-    reading, problems = build.read(
-        tmp_path, heads=None, sources={"heads": LayerSource(path=path)}
-    )
+    reading, problems = build.read(tmp_path, heads=None, sources={"heads": LayerSource(path=path)})
     assert problems.problems == []
     assert reference.layout is not None
     assert reading.layout is not None
@@ -183,9 +181,7 @@ def test_read_site_degrees_and_web_mercator_have_true_areas(
         geometry=[ring.centroid],
         crs=build.CRS,
     )
-    reading, problems = build.read(
-        tmp_path, turf=_in_crs(turf, crs), heads=_in_crs(heads, crs)
-    )
+    reading, problems = build.read(tmp_path, turf=_in_crs(turf, crs), heads=_in_crs(heads, crs))
     assert problems.problems == []
     warning = build.only(problems.warnings)
     assert words in warning
@@ -219,13 +215,15 @@ def test_read_site_us_survey_feet_equal_the_same_site_in_metres(tmp_path: Path) 
     assert in_feet.plane.metres_per_unit == METRES_PER_US_SURVEY_FOOT == 1200.0 / 3937.0
     assert in_feet.layout is not None
     assert in_metres.layout is not None
-    # The false easting of the foot zone, 6,561,666.667 ft, is rounded: 0.1 mm more than 2,000 km.
-    easting_m = 6_561_666.667 * 1200.0 / 3937.0 - 2_000_000.0
-    assert easting_m == pytest.approx(1.016e-4, rel=1e-3)
-    np.testing.assert_allclose(
-        in_feet.layout.x_m - easting_m, in_metres.layout.x_m, rtol=0, atol=1e-6
-    )
-    np.testing.assert_allclose(in_feet.layout.y_m, in_metres.layout.y_m, rtol=0, atol=1e-6)
+    # The false origin of the foot zone, (6561666.667, 1640416.667) ft, is rounded up by 1/3000 ft.
+    rounding_m = 1200.0 / 3937.0 / 3000.0
+    for axis in ("x_m", "y_m"):
+        np.testing.assert_allclose(
+            getattr(in_feet.layout, axis) - rounding_m,
+            getattr(in_metres.layout, axis),
+            rtol=0,
+            atol=1e-6,
+        )
     np.testing.assert_array_equal(in_feet.layout.flow_lpm, in_metres.layout.flow_lpm)
     assert in_feet.turf is not None
     np.testing.assert_allclose(shapely.area(in_feet.turf.geometry), 36.0, rtol=1e-7)
@@ -305,9 +303,7 @@ def test_read_site_folder_is_a_problem(tmp_path: Path) -> None:
     path = tmp_path / "folder.gpkg"
     path.mkdir()
     _, problems = build.read_file(path)
-    assert problems.problems == [
-        f"{str(path)!r} is a folder, not a file. Give the file itself."
-    ]
+    assert problems.problems == [f"{str(path)!r} is a folder, not a file. Give the file itself."]
 
 
 def test_read_site_empty_file_is_a_problem(tmp_path: Path) -> None:

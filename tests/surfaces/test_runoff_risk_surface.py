@@ -164,7 +164,9 @@ def test_runoff_risk_surface_equals_the_plain_equations(model):
     n_cells = 150
     inputs, rates = random_site(n_cells, 3, seed=5)
     event = event_plan([30.0, 24.0, 40.0], [2, 3, 1], [20.0, 8.0, 0.0])
-    event = dataclasses.replace(event, start_minute=event.start_minute + [0.0, 10.0, 35.0])
+    event = dataclasses.replace(
+        event, start_minute=event.start_minute + np.array([0.0, 10.0, 35.0])
+    )
     options = AnalysisSettings(runoff_model=model)
     risk = runoff_risk_surface(*inputs, event, settings=options)
     turf_index, slope = inputs[2].turf_index[0], inputs[1].slope_pct[0]
@@ -395,6 +397,15 @@ def test_advised_cycles_of_a_whole_number_of_allowed_runs_gain_none():
 
 
 @pytest.mark.parametrize("model", MODELS)
+def test_advised_cycles_of_a_run_beyond_the_cap_on_thirsty_soil_are_one(model):
+    inputs = site([[2.0]], 1.0, "sand")
+    options = AnalysisSettings(runoff_model=model)
+    event = event_plan(2000.0)
+    risk = runoff_risk_surface(*inputs, event, settings=options)
+    assert advised_cycles(*inputs, event, risk, settings=options).cycles.tolist() == [1]
+
+
+@pytest.mark.parametrize("model", MODELS)
 def test_advised_cycles_leave_the_most_sensitive_twentieth_aside(model):
     # 41 cells: two of 60 mm/h are ⌊0.05·41⌋ = 2 and may fail; with a third they govern
     options = AnalysisSettings(runoff_model=model)
@@ -430,7 +441,6 @@ def test_advised_cycles_keep_a_mixed_zone_from_running_off(model):
     fewer = event_plan(30.0, advice.cycles - 1, 1e4)
     before = runoff_risk_surface(*inputs, fewer, settings=options)
     assert np.mean(before.runoff_depth_mm > 1e-4) > 0.05
-    # so does a soak a tenth shorter leave more than a twentieth with water standing; it may run off
     assert advice.soak_minutes[0] > 0.0
 
 
