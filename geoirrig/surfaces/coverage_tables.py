@@ -107,7 +107,7 @@ def turf_results(
     )
 
 
-def zone_results(
+def zone_results(  # noqa: PLR0913 - each argument is one record of the run
     plan: ZonePlan,
     event: EventPlan,
     layout: SprinklerLayout,

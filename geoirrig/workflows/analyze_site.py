@@ -94,9 +94,17 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
             advised=advised,
         ),
         head_results(layout, precipitation, evidence),
-        dry_spots(dry, turf, cells, precipitation, depth, zone_depth, plan=plan, settings=settings),
+        dry_spots(
+            dry,
+            turf,
+            cells,
+            precipitation,
+            depth,
+            zone_means=dict(zip(plan.zone, zone_depth, strict=True)),
+            min_area_m2=settings.dry_spot_min_area_m2,
+        ),
         overspray(cells, depth, inputs.hardscape),
-        runoff_hotspots(turf, cells, runoff, terrain, settings=settings),
+        runoff_hotspots(turf, cells, runoff, terrain, min_area_m2=settings.hotspot_min_area_m2),
     )
     return SiteAnalysis(
         plane=inputs.plane,
