@@ -60,15 +60,10 @@ def polygons(table: LayerTable, problems: ProblemList) -> ObjectArray | None:
     geometry = _plausible_geometry(table, problems)
     if geometry is None:
         return None
-    is_invalid = ~shapely.is_missing(geometry) & ~shapely.is_valid(geometry)
+    is_drawn = ~shapely.is_missing(geometry)
+    is_invalid = is_drawn & ~shapely.is_valid(geometry)
     if is_invalid.any():
         geometry = _repaired(table, geometry, is_invalid, problems)
-    is_flat = ~shapely.is_missing(geometry) & ~(shapely.area(geometry) > 0.0)
-    if is_flat.any():
-        problems.add(
-            f"{table.start}: the polygon has no area for {named_ids(table, is_flat)}. Redraw it."
-        )
-        geometry = _without(geometry, is_flat)
     return geometry
 
 
@@ -123,18 +118,24 @@ def _repaired(
         reason.split("[")[0].strip().lower()
         for reason in shapely.is_valid_reason(geometry[is_invalid])
     ]
-    repaired = np.array([_polygon_part(g) for g in shapely.make_valid(geometry[is_invalid])])
-    after = np.array([0.0 if g is None else shapely.area(g) for g in repaired])
+    repaired = [_polygon_part(g) for g in shapely.make_valid(geometry[is_invalid])]
+    after = np.array([0.0 if g is None else g.area for g in repaired])
     change = np.full(len(geometry), np.nan)
     change[is_invalid] = np.abs(after - before) / np.maximum(np.maximum(after, before), 1e-300)
-    is_hopeless = is_invalid & ~(change <= REPAIR_AREA_CHANGE_AT_MOST)
+    is_flat = is_invalid.copy()
+    is_flat[is_invalid] = after == 0.0
+    if is_flat.any():
+        problems.add(
+            f"{table.start}: the polygon has no area for {named_ids(table, is_flat)}. Redraw it."
+        )
+    is_hopeless = is_invalid & ~is_flat & ~(change <= REPAIR_AREA_CHANGE_AT_MOST)
     if is_hopeless.any():
         problems.add(
             f"{table.start}: the polygon crosses itself, and a repair would change its area by "
             f"more than {REPAIR_AREA_CHANGE_AT_MOST:.0%}; "
             f"{named_values(table, reasons, is_hopeless)}. Redraw it."
         )
-    is_mended = is_invalid & ~is_hopeless
+    is_mended = is_invalid & ~is_flat & ~is_hopeless
     if is_mended.any():
         largest = float(np.max(change[is_mended]))
         problems.warn(
@@ -143,8 +144,9 @@ def _repaired(
             f"{largest:.2%}."
         )
     result = geometry.copy()
-    result[is_invalid] = repaired
-    return _without(result, is_hopeless)
+    for row, polygon in zip(np.flatnonzero(is_invalid), repaired, strict=True):
+        result[row] = polygon
+    return _without(result, is_flat | is_hopeless)
 
 
 def _polygon_part(geometry: Any) -> Any:

@@ -351,10 +351,11 @@ def _warped(
     scale = plane.record.metres_per_unit
     west, south, east, north = (bound / scale for bound in turf_bounds_m)
     margin = margin_m / scale
-    left = west - margin - MARGIN_PIXELS * width
-    top = north + margin + MARGIN_PIXELS * height
-    n_cols = math.ceil((east + margin + MARGIN_PIXELS * width - left) / width)
-    n_rows = math.ceil((top - (south - margin - MARGIN_PIXELS * height)) / height)
+    n_around = MARGIN_PIXELS - 1  # the outermost pixels read serve to interpolate these
+    left = west - margin - n_around * width
+    top = north + margin + n_around * height
+    n_cols = math.ceil((east + margin + n_around * width - left) / width)
+    n_rows = math.ceil((top - (south - margin - n_around * height)) / height)
     values, _ = rasterio.warp.reproject(
         window.values,
         destination=np.full((n_rows, n_cols), np.nan),

@@ -55,7 +55,9 @@ def read_turf(table: LayerTable, problems: ProblemList) -> PlacedTurf:
     drawn = polygons(table, problems)
     plane, placed = None, None
     if drawn is not None and table.crs is not None and table.n_rows:
-        plane = plane_of_work(table.crs, drawn, place=table.place, problems=problems)
+        # Even polygons at fault tell where the site is, so that the other layers can be checked.
+        where = drawn if table.geometry is None else table.geometry
+        plane = plane_of_work(table.crs, where, place=table.place, problems=problems)
         if plane is not None:
             placed = brought_into_plane(
                 drawn, table.crs, plane, place=table.place, problems=problems

@@ -61,6 +61,8 @@ def plane_of_work(
         Takes the problem, or the warning that another CRS is used.
     """
     flat = horizontal_crs(crs)
+    if len(_finite_coordinates(geometry)) == 0:
+        return None  # noted with the geometry
     try:
         _require_position(flat, place)
         west, south, east, north = _bounds_in_degrees(flat, geometry, place)
@@ -177,9 +179,7 @@ def _require_position(crs: pyproj.CRS, place: str) -> None:
 def _bounds_in_degrees(
     crs: pyproj.CRS, geometry: ObjectArray, place: str
 ) -> tuple[float, float, float, float]:
-    coordinates = shapely.get_coordinates(geometry)
-    if len(coordinates) == 0:
-        raise GeoirrigError(f"{_start(place)} has no polygon to place the site by. Add turf.")
+    coordinates = _finite_coordinates(geometry)
     to_degrees = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     longitude, latitude = to_degrees.transform(coordinates[:, 0], coordinates[:, 1])
     west, east = float(np.min(longitude)), float(np.max(longitude))
@@ -192,6 +192,11 @@ def _bounds_in_degrees(
             "reach. Assign the CRS that it was surveyed in."
         )
     return west, south, east, north
+
+
+def _finite_coordinates(geometry: ObjectArray) -> FloatArray:
+    coordinates = shapely.get_coordinates(geometry)
+    return np.asarray(coordinates[np.isfinite(coordinates).all(axis=1)])
 
 
 def _local_utm_crs(crs: pyproj.CRS, area: AreaOfInterest, place: str) -> pyproj.CRS:

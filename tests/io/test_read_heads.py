@@ -22,7 +22,7 @@ def layout_of(folder: Path, **layers: Any) -> tuple[SprinklerLayout, ProblemList
     return reading.layout, problems
 
 
-def tested(*tests: tuple[float, float, float, float], **columns: Any) -> pd.DataFrame:
+def rows_of_q(*tests: tuple[float, float, float, float], **columns: Any) -> pd.DataFrame:
     """Rows of nozzle Q: (arc, pressure, flow, radius)."""
     arc, pressure, flow, radius = zip(*tests, strict=True)
     return pd.DataFrame(
@@ -53,7 +53,7 @@ def test_sprinkler_layout_flow_goes_with_the_root_of_pressure(tmp_path: Path) ->
 
 
 def test_sprinkler_layout_between_tested_arcs_is_linear(tmp_path: Path) -> None:
-    nozzles = tested((90.0, 200.0, 2.0, 4.0), (180.0, 200.0, 5.0, 5.0))
+    nozzles = rows_of_q((90.0, 200.0, 2.0, 4.0), (180.0, 200.0, 5.0, 5.0))
     heads = build.heads(arc_deg=[90.0, 135.0, 45.0, 270.0])
     layout, problems = layout_of(tmp_path, heads=heads, nozzles=nozzles)
     # halfway 3.5; below the tested arcs 2·45/90 = 1; above 5·270/180 = 7.5
@@ -63,7 +63,7 @@ def test_sprinkler_layout_between_tested_arcs_is_linear(tmp_path: Path) -> None:
 
 
 def test_sprinkler_layout_takes_each_tested_arc_at_the_heads_pressure(tmp_path: Path) -> None:
-    nozzles = tested(
+    nozzles = rows_of_q(
         (90.0, 100.0, 2.0, 4.0),
         (90.0, 400.0, 4.0, 5.0),
         (180.0, 100.0, 3.0, 4.0),
@@ -98,7 +98,7 @@ def test_sprinkler_layout_without_nozzles_needs_radius_and_flow(tmp_path: Path) 
 def test_sprinkler_layout_of_several_tests_takes_the_lower_median_and_says_so(
     tmp_path: Path,
 ) -> None:
-    nozzles = tested(*[(360.0, p, 12.0, 6.0) for p in (100.0, 200.0, 300.0, 400.0)])
+    nozzles = rows_of_q(*[(360.0, p, 12.0, 6.0) for p in (100.0, 200.0, 300.0, 400.0)])
     heads = build.heads(pressure_kpa=[np.nan, np.nan, 300.0, np.nan])
     layout, problems = layout_of(tmp_path, heads=heads, nozzles=nozzles)
     assert layout.pressure_kpa.tolist() == [200.0, 200.0, 300.0, 200.0]
