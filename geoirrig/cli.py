@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 EXIT_WRONG_INPUT = 2
 EXIT_PROGRAM_FAULT = 1
+EXIT_STOPPED = 130  # what a shell reports for an interrupt
+STOPPED = "geoirrig: stopped; no half-written results are left."
 LAYER_ROLES = (
     "heads", "turf", "nozzles", "profiles", "zones", "hardscape", "parcels", "catch_cans",
 )  # fmt: skip
@@ -368,7 +370,10 @@ def _told_to_the_user() -> Iterator[None]:
     except GeoirrigError as error:
         stderr.print(f"geoirrig: {error}", markup=False)
         raise typer.Exit(EXIT_WRONG_INPUT) from None
-    except (typer.Exit, KeyboardInterrupt):
+    except KeyboardInterrupt:
+        stderr.print(STOPPED, markup=False)
+        raise typer.Exit(EXIT_STOPPED) from None
+    except (typer.Exit, BrokenPipeError):  # a reader that hangs up is no fault
         raise
     except Exception as error:
         if "GEOIRRIG_TRACEBACK" in os.environ:
@@ -393,5 +398,5 @@ def main() -> None:
     try:
         app()
     except KeyboardInterrupt:
-        print("geoirrig: stopped; nothing was written.", file=sys.stderr)
-        sys.exit(130)
+        print(STOPPED, file=sys.stderr)
+        sys.exit(EXIT_STOPPED)

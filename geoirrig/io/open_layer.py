@@ -1,6 +1,6 @@
 """Layers and attribute tables, from any accepted format, as arrays.
 
-Layers are read in bulk by pyogrio, GeoParquet by geopandas, CSV by pandas. Where bulk reading
+Layers are read in bulk by pyogrio, GeoParquet by geopandas. Where bulk reading
 fails, the file is read once more record by record, to say which feature is the bad one.
 """
 
@@ -248,33 +248,29 @@ def _read_csv(path: Path, schema: LayerSchema, problems: ProblemList) -> LayerTa
         )
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
-            header = [name.strip() for name in next(csv.reader(stream), [])]
-        _require_plain_header(header, path)
-        names = _columns_to_read(header, schema, place, problems)
-        frame = pd.read_csv(
-            path,
-            header=None,
-            skiprows=1,
-            names=header,
-            usecols=[name for name in header if name in set(names)],
-            index_col=False,
-            dtype=str,
-            keep_default_na=False,
-            encoding="utf-8-sig",
-            skip_blank_lines=True,
-        )
+            lines = csv.reader(stream)
+            header = [name.strip() for name in next(lines, [])]
+            _require_plain_header(header, path)
+            rows = [row for row in lines if any(cell.strip() for cell in row)]
     except UnicodeDecodeError as error:
         raise GeoirrigError(
             f"{str(path)!r} is not UTF-8 text (byte {error.start}). Save it as UTF-8."
         ) from error
-    except (csv.Error, pd.errors.ParserWarning, *_READ_ERRORS) as error:
+    except csv.Error as error:
         raise GeoirrigError(f"{str(path)!r} cannot be read: {_one_line(error)}.") from error
-    columns = {name: np.asarray(frame[name].fillna(""), dtype=object) for name in names}
+    for number, row in enumerate(rows, start=1):
+        if len(row) != len(header):
+            raise GeoirrigError(
+                f"{str(path)!r}: row {number} has {len(row)} values, the header {len(header)} "
+                "columns. Correct the row; put text with commas in quotes."
+            )
+    names = _columns_to_read(header, schema, place, problems)
+    cells = np.array(rows, dtype=object).reshape(len(rows), len(header))
     return LayerTable(
         schema=schema,
         place=place,
-        feature=np.arange(1, len(frame) + 1, dtype=np.int64),
-        columns=columns,
+        feature=np.arange(1, len(rows) + 1, dtype=np.int64),
+        columns={name: cells[:, header.index(name)] for name in names},
     )
 
 

@@ -26,6 +26,7 @@ from geoirrig.io.working_plane import (
     horizontal_crs,
     is_same_plane,
     transformer_between,
+    transformer_into_plane,
 )
 from geoirrig.records import TerrainRaster
 from geoirrig.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT, FloatArray
@@ -160,6 +161,8 @@ def _terrain(
         pixel_height=window.pixel_height,
     )
     if not is_same_plane(crs, plane, _corners(window)):
+        if transformer_into_plane(crs, plane, place=place, problems=problems) is None:
+            return None
         window = _warped(window, crs, plane, turf_bounds_m, margin_m)
     scale = plane.record.metres_per_unit
     return TerrainRaster(

@@ -116,7 +116,9 @@ def coordinates_in_plane(
     scale = plane.record.metres_per_unit
     if flat.equals(plane.crs, ignore_axis_order=True):
         return coordinates * scale
-    transformer = _transformer(flat, plane, place, problems)
+    transformer = transformer_into_plane(
+        flat, plane, place=place, problems=problems
+    )
     if transformer is None:
         return np.full_like(coordinates, np.nan)
     x, y = transformer.transform(coordinates[:, 0], coordinates[:, 1])
@@ -232,9 +234,10 @@ def _warn_of_areal_scale(
         )
 
 
-def _transformer(
-    crs: pyproj.CRS, plane: PlaneOfWork, place: str, problems: ProblemList
+def transformer_into_plane(
+    crs: pyproj.CRS, plane: PlaneOfWork, *, place: str, problems: ProblemList
 ) -> pyproj.Transformer | None:
+    """The way from a CRS into the working CRS; a rough one is a warning, none a problem."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what it says is said below, with the layer's name
         group = TransformerGroup(
