@@ -5,8 +5,6 @@ from __future__ import annotations
 import logging
 from pathlib import Path
 
-import fiona
-
 
 def bad_feature_sentence(path: Path, layer: str, *, driver: str, id_column: str | None) -> str:
     """A sentence that says where reading a layer stops.
@@ -39,6 +37,8 @@ def bad_feature_sentence(path: Path, layer: str, *, driver: str, id_column: str 
 
 
 def _sentence(path: Path, layer: str, driver: str, id_column: str | None) -> str:
+    import fiona  # only a damaged file needs it; it would lengthen every start
+
     n_read, last = 0, ""
     try:
         with fiona.open(path, layer=layer, enabled_drivers=[driver]) as collection:

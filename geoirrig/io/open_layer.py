@@ -402,4 +402,6 @@ def _unopenable(path: Path, file_format: FileFormat, error: Exception) -> str:
 
 def _one_line(error: object, *, longest: int = 200) -> str:
     text = " ".join(str(error).split()).rstrip(".") or type(error).__name__
+    if "malformed" in text:  # SQLite's word, in the middle of the query that met it
+        return "the database in it is malformed"
     return text if len(text) <= longest else text[: longest - 1] + "…"

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.column_values import named_ids
+from geoirrig.io.column_values import named_ids, texts
 from geoirrig.io.columns import LAYERS, listed, nearest_hint
 from geoirrig.io.file_formats import GEOPACKAGE, file_sha256, files_of, vector_format
 from geoirrig.io.open_layer import LayerSource, LayerTable, chosen_layer, layer_names, read_layer
@@ -135,11 +135,11 @@ def read_site(
     slope_is_needed : bool
         Whether turf without any slope is a problem; otherwise it is a warning.
     """
-    tables = _tables(sources, problems)
+    tables, unreadable = _tables(sources, problems)
     turf = PlacedTurf(plane=None, areas=None)
     if "turf" in tables:
         turf = read_turf(tables["turf"], problems)
-    layout, zone_plan = _layout(tables, turf, problems)
+    layout, zone_plan = _layout(tables, unreadable, turf, problems)
     plane = turf.plane
     terrain = _terrain(sources, turf, problems, margin_m=cell_size_m + terrain_margin_m)
     if "turf" in tables:
@@ -165,19 +165,23 @@ def read_site(
     )
 
 
-def _tables(sources: SiteSources, problems: ProblemList) -> dict[str, LayerTable]:
-    """Every layer that is there and can be read, by role."""
+def _tables(
+    sources: SiteSources, problems: ProblemList
+) -> tuple[dict[str, LayerTable], frozenset[str]]:
+    """Every layer that could be read, by role, and the roles whose layer could not."""
     in_site: tuple[str, ...] | None = ()
     if sources.site is not None:
         in_site = _site_layers(sources.site, problems)
     tables: dict[str, LayerTable] = {}
+    unreadable = set()
     for role, schema in LAYERS.items():
         where = _layer_place(role, sources, in_site, problems)
-        if where is not None:
-            table = read_layer(*where, schema, problems)
-            if table is not None:
-                tables[role] = table
-    return tables
+        table = None if where is None else read_layer(*where, schema, problems)
+        if table is not None:
+            tables[role] = table
+        elif where is not None or role in sources.layers or in_site is None:
+            unreadable.add(role)
+    return tables, frozenset(unreadable)
 
 
 def _site_layers(site: Path, problems: ProblemList) -> tuple[str, ...] | None:
@@ -224,7 +228,10 @@ def _layer_place(
 
 
 def _layout(
-    tables: Mapping[str, LayerTable], turf: PlacedTurf, problems: ProblemList
+    tables: Mapping[str, LayerTable],
+    unreadable: frozenset[str],
+    turf: PlacedTurf,
+    problems: ProblemList,
 ) -> tuple[SprinklerLayout | None, ZonePlan | None]:
     """Heads with their nozzles, profiles and zones."""
     profiles: dict[str, RadialProfile] | None = None
@@ -235,11 +242,14 @@ def _layout(
     if "nozzles" in tables:
         table = tables["nozzles"]
         nozzles = read_nozzles(table, problems)
-        check_profiles_known(table, nozzles, _with_faulty(profiles, tables), problems)
+        if "profiles" not in unreadable:
+            check_profiles_known(table, nozzles, _with_faulty(profiles, tables), problems)
         faulty = _names_in(table, "nozzle") - frozenset(nozzles)
     if "heads" not in tables:
         return None, None
     heads = read_heads(tables["heads"], turf.plane, problems)
+    if "nozzles" in unreadable:  # none of them is known, and why was told already
+        faulty = frozenset(heads.nozzle.tolist())
     zone_plan = read_zone_plan(tables.get("zones"), heads.zone, problems)
     layout = sprinkler_layout(
         heads, nozzles, profiles or {}, zone_plan, faulty_nozzles=faulty, problems=problems
@@ -261,7 +271,7 @@ def _with_faulty(
 
 def _names_in(table: LayerTable, column: str) -> frozenset[str]:
     values = table.columns.get(column)
-    return frozenset() if values is None else frozenset(str(v).strip() for v in values.tolist())
+    return frozenset() if values is None else frozenset(t.strip() for t in texts(values))
 
 
 def _terrain(

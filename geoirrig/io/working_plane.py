@@ -116,9 +116,7 @@ def coordinates_in_plane(
     scale = plane.record.metres_per_unit
     if flat.equals(plane.crs, ignore_axis_order=True):
         return coordinates * scale
-    transformer = transformer_into_plane(
-        flat, plane, place=place, problems=problems
-    )
+    transformer = transformer_into_plane(flat, plane, place=place, problems=problems)
     if transformer is None:
         return np.full_like(coordinates, np.nan)
     x, y = transformer.transform(coordinates[:, 0], coordinates[:, 1])

@@ -27,6 +27,7 @@ from geoirrig.surfaces.turf_cells import area_index
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH, FloatArray
 
 OTHER_GROUND = "other ground"
+SLIVER_M2 = 0.25  # judgement: smaller overspray is told together, once for each surface
 
 
 class _Patches:
@@ -67,8 +68,10 @@ class _Patches:
 
 
 def litres_text(litres: float) -> str:
-    """A volume in both unit systems."""
-    return f"{litres:.0f} L ({litres / LITRES_PER_US_GALLON:.0f} US gal)"
+    """A volume in both unit systems, with a decimal where it is small."""
+    gallons = litres / LITRES_PER_US_GALLON
+    decimals = 1 if gallons < 10.0 else 0
+    return f"{litres:.{decimals}f} L ({gallons:.{decimals}f} US gal)"
 
 
 def depth_text(depth_mm: float) -> str:
@@ -142,7 +145,11 @@ def dry_spots(
 def overspray(
     cells: TurfCells, depth_mm: NDArray[np.float32], hardscape: HardscapeAreas | None
 ) -> ResultTable:
-    """All water that lands off the turf, by connected patch and by what it lands on."""
+    """All water that lands off the turf, by connected patch and by what it lands on.
+
+    Slivers along slanting edges, smaller than `SLIVER_M2`, are one row for each surface, so that
+    the litres of all rows add up to all the water off the turf.
+    """
     surface = np.array([OTHER_GROUND], dtype=object)
     ground = np.zeros(cells.grid.shape, dtype=np.int32)
     if hardscape is not None and len(hardscape.geometry):
@@ -151,24 +158,34 @@ def overspray(
         ground = np.append(kind + 1, 0)[area_index(hardscape.geometry, cells.grid)]
     off_turf = (cells.turf_index < 0) & (depth_mm > 0.0)
     patches = _Patches(np.where(off_turf, ground, -1).astype(np.int32), cells.grid)
-    litres, names = patches.sums(depth_mm), surface[patches.class_index]
+    whole = np.flatnonzero(patches.area_m2 >= SLIVER_M2)
+    slivers = np.flatnonzero(patches.area_m2 < SLIVER_M2)
+    by_surface = [slivers[patches.class_index[slivers] == kind] for kind in range(len(surface))]
+    groups = [whole[n : n + 1] for n in range(len(whole))] + [g for g in by_surface if len(g)]
+    patch_litres = patches.sums(depth_mm)
+    litres = np.array([np.sum(patch_litres[group]) for group in groups])
+    area = np.array([np.sum(patches.area_m2[group]) for group in groups])
+    names = surface[np.array([patches.class_index[group[0]] for group in groups], dtype=np.int64)]
+    geometry: ObjectArray = np.empty(len(groups), dtype=object)
+    geometry[:] = [shapely.multipolygons(patches.geometry[group]) for group in groups]
     return ResultTable(
         name="overspray",
         columns={
-            "overspray_id": np.arange(1, len(litres) + 1),
+            "overspray_id": np.arange(1, len(groups) + 1),
             "surface": names,
-            "area_m2": patches.area_m2,
-            "mean_depth_mm": patches.means(depth_mm),
+            "area_m2": area,
+            "mean_depth_mm": litres / area,
             "overspray_l": litres,
             "finding": _text_array(
                 [
-                    f"{litres_text(volume)} an event land on {name}."
-                    for volume, name in zip(litres, names, strict=True)
+                    f"{litres_text(volume)} an event land on {name}"
+                    + (f", in {len(group)} slivers along the edges." if len(group) > 1 else ".")
+                    for volume, name, group in zip(litres, names, groups, strict=True)
                 ]
             ),
         },
-        geometry=patches.geometry,
-        geometry_type="Polygon",
+        geometry=geometry,
+        geometry_type="MultiPolygon",
     )
 
 

@@ -433,6 +433,27 @@ def test_read_site_truncated_parquet_and_flatgeobuf_are_problems(tmp_path: Path)
     assert "'turf.fgb' cannot be" in problems.problems[1]
 
 
+def test_read_site_unreadable_nozzles_do_not_make_every_nozzle_unknown(tmp_path: Path) -> None:
+    path = tmp_path / "nozzles.csv"
+    path.write_bytes(b"")
+    _, problems = build.read(tmp_path, nozzles=None, sources={"nozzles": LayerSource(path=path)})
+    assert problems.problems == [f"{str(path)!r} is empty (0 bytes). Export it again."]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_read_site_random_damage_never_raises(tmp_path: Path, seed: int) -> None:
+    path = build.write_site(tmp_path / "site.gpkg", build.good_layers())
+    raster = build.write_raster(tmp_path / "slope.tif", np.full((40, 40), 3.0))
+    rng = np.random.default_rng(seed)
+    for damaged in (path, raster):
+        content = bytearray(damaged.read_bytes())
+        for position in rng.integers(8, len(content), size=int(rng.choice([1, 30, 300]))):
+            content[position] = rng.integers(256)
+        damaged.write_bytes(content)
+    _, problems = build.read_file(path, slope=raster)
+    assert all("\n" not in message for message in problems.problems)
+
+
 def test_read_site_shapefile_without_companions_is_a_problem(tmp_path: Path) -> None:
     path = tmp_path / "heads.shp"
     build.write_layer(path, build.heads())

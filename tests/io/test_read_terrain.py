@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import rasterio
 from numpy.typing import NDArray
+from pyproj import Transformer
 from rasterio.transform import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
@@ -257,8 +258,6 @@ def test_read_terrain_in_degrees_covers_the_turf(tmp_path: Path) -> None:
         pixel=1e-5,
         crs="EPSG:4326",
     )
-    from pyproj import Transformer
-
     x, y = Transformer.from_crs(4326, 32611, always_xy=True).transform(-117.0, 36.144)
     heads, turf = build.heads(), build.turf()
     heads = heads.set_geometry(heads.geometry.translate(x - build.X0, y - build.Y0))
@@ -275,8 +274,6 @@ def test_read_terrain_in_degrees_covers_the_turf(tmp_path: Path) -> None:
 def test_read_terrain_hole_stays_a_hole_when_resampled(tmp_path: Path) -> None:
     values = np.full((400, 400), 4.0)
     values[190:210, 190:210] = -9999.0  # 10 m × 10 m around the turf's corner
-    from pyproj import Transformer
-
     x, y = Transformer.from_crs(32611, 32610, always_xy=True).transform(build.X0, build.Y0)
     path = build.write_raster(
         tmp_path / "slope.tif", values, left=x - 100.0, top=y + 100.0, pixel=0.5, crs="EPSG:32610"
