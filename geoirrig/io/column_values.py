@@ -20,7 +20,7 @@ from geoirrig.io.columns import (
 )
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.records import ObjectArray
-from geoirrig.units import FloatArray, to_si
+from geoirrig.units import FloatArray, Unit, to_si
 
 BoolArray = NDArray[np.bool_]
 
@@ -128,7 +128,7 @@ def number_column(table: LayerTable, name: str, problems: ProblemList) -> FloatA
     unit = column.spellings[spelling]
     si = values if unit is None else to_si(values, unit)
     is_bad = is_text | is_infinite
-    for is_out, wanted in _out_of_range(column, si):
+    for is_out, wanted in _out_of_range(column, unit, si):
         if is_out.any():
             _note(table, spelling, values, is_out & ~is_bad, f"must be {wanted}", problems)
             is_bad = is_bad | is_out
@@ -207,15 +207,21 @@ def _numbers(values: NDArray[Any]) -> tuple[FloatArray, BoolArray]:
     return numbers, is_text
 
 
-def _out_of_range(column: NumberColumn, si: FloatArray) -> list[tuple[BoolArray, str]]:
-    """Rows outside each limit of a column, with the limit in words; NaN is inside."""
+def _out_of_range(
+    column: NumberColumn, unit: Unit | None, si: FloatArray
+) -> list[tuple[BoolArray, str]]:
+    """Rows outside each limit of a column, with the limit in the user's unit; NaN is inside."""
+
+    def shown(limit: float) -> str:
+        return f"{limit:g}" if unit is None else f"{limit / unit.to_si:g} {unit.printed}"
+
     found: list[tuple[BoolArray, str]] = []
     if column.above is not None:
-        found.append((si <= column.above, f"greater than {column.above:g}{column.si_unit}"))
+        found.append((si <= column.above, f"greater than {shown(column.above)}"))
     if column.at_least is not None:
-        found.append((si < column.at_least, f"at least {column.at_least:g}{column.si_unit}"))
+        found.append((si < column.at_least, f"at least {shown(column.at_least)}"))
     if column.at_most is not None:
-        found.append((si > column.at_most, f"at most {column.at_most:g}{column.si_unit}"))
+        found.append((si > column.at_most, f"at most {shown(column.at_most)}"))
     if column.is_whole:
         found.append((np.isfinite(si) & (si != np.round(si)), "a whole number"))
     return found

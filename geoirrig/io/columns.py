@@ -60,11 +60,6 @@ class NumberColumn:
             return self._parts()[0]
         return next((self.name[: -len(e)] for e in FIXED_ENDINGS if self.name.endswith(e)), None)
 
-    @property
-    def si_unit(self) -> str:
-        """Unit of the limits in print, with a space before it; empty where there is none."""
-        return f" {UNITS[self._parts()[1]].printed}" if self.has_units else ""
-
     def _parts(self) -> tuple[str, str]:
         suffix = next(s for s in UNITS if self.name.endswith(f"_{s}"))
         return self.name[: -len(suffix) - 1], suffix

@@ -24,7 +24,7 @@ from geoirrig.io.columns import nearest_hint
 from geoirrig.io.geometries import point_coordinates
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.io.read_nozzles import Nozzle
-from geoirrig.io.working_plane import PlaneOfWork, coordinates_in_plane
+from geoirrig.io.working_plane import PlaneOfWork, coordinates_in_plane, grid_north_turn_deg
 from geoirrig.physics.nozzle_hydraulics import (
     flow_at_pressure,
     radius_at_pressure,
@@ -40,6 +40,7 @@ from geoirrig.units import FloatArray
 
 SAME_POSITION_M = 0.05  # heads of one zone nearer than this are taken for a double entry
 _LOST_M = 1000.0  # farther from any turf a position or a CRS is wrong; judgement
+_TOLERATED_TURN_DEG = 0.5  # judgement: less than an arc is set to by eye
 _FULL_CIRCLE_DEG = 360.0
 
 
@@ -100,6 +101,7 @@ def read_heads(table: LayerTable, plane: PlaneOfWork | None, problems: ProblemLi
     )
     number_column(table, "riser_m", problems)  # carried through, but its unit has to be right
     _check_throw_is_known(heads, problems)
+    _warn_of_turned_north(heads, plane, problems)
     _warn_of_double_heads(heads, problems)
     return heads
 
@@ -276,6 +278,22 @@ def _check_throw_is_known(heads: StatedHeads, problems: ProblemList) -> None:
                 f"{table.start}: no nozzle and no {name.split('_')[0]} for "
                 f"{named_ids(table, is_without)}. Give the nozzle, or both radius and flow."
             )
+
+
+def _warn_of_turned_north(
+    heads: StatedHeads, plane: PlaneOfWork | None, problems: ProblemList
+) -> None:
+    """Say so where the layer's own grid north is another than that of the working CRS."""
+    crs = heads.table.crs
+    if plane is None or crs is None or not np.any(heads.arc_deg < _FULL_CIRCLE_DEG):
+        return
+    turn_deg = grid_north_turn_deg(crs, plane)
+    if abs(turn_deg) > _TOLERATED_TURN_DEG:
+        problems.warn(
+            f"{heads.table.start}: bearings are taken from grid north of {plane.crs.name}; north "
+            f"of the layer's own CRS, {crs.name}, has a bearing of {turn_deg:+.1f}° there. If "
+            "start_bearing_deg was read from the latter, add that to it."
+        )
 
 
 def _warn_of_double_heads(heads: StatedHeads, problems: ProblemList) -> None:

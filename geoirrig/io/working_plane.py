@@ -273,6 +273,19 @@ def transformer_between(
     )
 
 
+def grid_north_turn_deg(crs: pyproj.CRS, plane: PlaneOfWork) -> float:
+    """Bearing, in the working plane at the site, of another CRS's grid north; in (−180, 180]."""
+    flat = horizontal_crs(crs)
+    area = plane.area
+    longitude = (area.west_lon_degree + area.east_lon_degree) / 2.0
+    latitude = (area.south_lat_degree + area.north_lat_degree) / 2.0
+    to_source = transformer_between(pyproj.CRS("EPSG:4326"), flat, area)
+    x, y = to_source.transform(longitude, latitude)
+    step = 1e-4 if flat.is_geographic else 10.0 / metres_per_unit(flat)
+    east, north = transformer_between(flat, plane.crs, area).transform([x, x], [y, y + step])
+    return float(np.degrees(np.arctan2(east[1] - east[0], north[1] - north[0])))
+
+
 def is_same_plane(crs: pyproj.CRS, plane: PlaneOfWork, coordinates: NDArray[np.float64]) -> bool:
     """Whether two CRSs give some positions the same coordinates, whatever their names."""
     flat = horizontal_crs(crs)

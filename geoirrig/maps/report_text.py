@@ -44,9 +44,10 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     console.print(_table("Zones, one event", _ZONE_COLUMNS, summary["zones"], units))
     console.print(_table("Turf, one event", _TURF_COLUMNS, summary["turf"], units))
     console.print(
-        "DU lq: low-quarter uniformity. Adv.: cycles that avoid runoff. Minutes: until the most\n"
+        "DU lq: low-quarter uniformity. Adv.: cycles that avoid runoff. Minutes: until the most "
         "sensitive 5 % of the turf runs off. Chance: share of soils of this texture that run off.",
         markup=False,
+        soft_wrap=True,
     )
     totals = summary["totals"]
     applied, on_target, runoff = (
@@ -55,6 +56,7 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     console.print(
         f"Water applied {applied}; on the turf {on_target}; of that, runs off {runoff}.",
         markup=False,
+        soft_wrap=True,
     )
     console.print("Before acting on this:", markup=False)
     for caution in summary["cautions"]:

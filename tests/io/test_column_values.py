@@ -59,7 +59,7 @@ def test_number_column_out_of_range_names_the_rows_in_their_unit() -> None:
     heads = table(head_id=["A", "B", "C", "D", "E"], radius_ft=[-4.0, 0.0, 3.0, -1.0, -2.0])
     values = number_column(heads, "radius_m", problems)
     assert problems.problems == [
-        "radius_ft must be greater than 0 m; got -4.0 for head_id 'A', 0.0 for 'B', -1.0 for 'D' "
+        "radius_ft must be greater than 0 ft; got -4.0 for head_id 'A', 0.0 for 'B', -1.0 for 'D' "
         "and 1 more. Correct layer 'heads' of 'site.gpkg'."
     ]
     assert np.isnan(values).tolist() == [True, True, False, True, True]

@@ -13,6 +13,7 @@ from geoirrig.errors import ProblemList
 from geoirrig.io.working_plane import (
     PlaneOfWork,
     brought_into_plane,
+    grid_north_turn_deg,
     horizontal_crs,
     is_mercator,
     metres_per_unit,
@@ -126,3 +127,20 @@ def test_plane_of_work_areas_are_true_anywhere(longitude: float, latitude: float
     )
     true_area, _ = pyproj.Geod(ellps="WGS84").geometry_area_perimeter(place[0])
     assert shapely.area(flat[0]) == pytest.approx(abs(true_area), rel=2.5e-3)
+
+
+@pytest.mark.parametrize(("longitude", "latitude"), [(-115.2, 40.0), (-118.7, 34.0), (12.9, -41.0)])
+def test_grid_north_turn_of_degrees_equals_the_published_convergence(
+    longitude: float, latitude: float
+) -> None:
+    # Independent: the meridian convergence that PROJ computes from the projection's derivatives.
+    plane = plane_at(longitude, latitude)
+    factors = pyproj.Proj(plane.crs).get_factors(longitude, latitude)
+    turn = grid_north_turn_deg(pyproj.CRS(4326), plane)
+    assert turn == pytest.approx(-factors.meridian_convergence, abs=1e-3)
+    assert abs(turn) > 0.5
+
+
+def test_grid_north_turn_of_the_working_crs_itself_is_nothing() -> None:
+    plane = plane_at(-117.0, 36.0)
+    assert grid_north_turn_deg(plane.crs, plane) == pytest.approx(0.0, abs=1e-9)
