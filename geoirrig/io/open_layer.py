@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import json
 import warnings
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -281,7 +282,7 @@ def _require_plain_header(header: list[str], path: Path) -> None:
             f"{str(path)!r} is not separated by commas. Save it as comma-separated values, with "
             "decimal points."
         )
-    twice = sorted({name for name in header if header.count(name) > 1})
+    twice = sorted(name for name, count in Counter(header).items() if count > 1)
     if twice:
         raise GeoirrigError(
             f"{str(path)!r} has more than one column named {listed(twice)}. Keep one of each."

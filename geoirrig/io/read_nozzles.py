@@ -180,15 +180,24 @@ def check_profiles_known(
         Takes the problem.
     """
     known = profiles or {}
-    unknown = [n for n in nozzles.values() if n.profile and n.profile not in known]
+    stated = {name: nozzle.profile for name, nozzle in nozzles.items()}
+    for name, profile in _names_and_profiles(table):  # nozzles at fault are looked at too
+        stated.setdefault(name, profile)
+    unknown = [(name, profile) for name, profile in stated.items() if profile not in ("", *known)]
     if not unknown:
         return
-    rows = named_rows("nozzle", [(nozzle.name, nozzle.profile) for nozzle in unknown])
+    rows = named_rows("nozzle", unknown)
     where = "there is no profiles table" if profiles is None else "the profiles table lacks it"
     problems.add(
         f"{table.start}: unknown profile, {where}; {rows}. Add the profile or leave the column "
-        f"empty.{nearest_hint(unknown[0].profile, known)}"
+        f"empty.{nearest_hint(unknown[0][1], known)}"
     )
+
+
+def _names_and_profiles(table: LayerTable) -> list[tuple[str, str]]:
+    silent = ProblemList()  # faults of these columns were noted when the table was read
+    columns = (text_column(table, name, silent).tolist() for name in ("nozzle", "profile"))
+    return list(zip(*columns, strict=True))
 
 
 def read_profiles(table: LayerTable, problems: ProblemList) -> dict[str, RadialProfile]:

@@ -103,12 +103,12 @@ def _ground(
 ) -> tuple[RasterGrid, TurfCells, TerrainSurface] | None:
     """Grid, turf cells and slope, as far as the parts that they need were readable."""
     turf = reading.turf
-    if turf is None or not len(turf.turf_id):
+    if turf is None or not len(turf.turf_id) or np.any(shapely.is_missing(turf.geometry)):
         return None
-    if reading.layout is not None:
+    if reading.layout is not None and not problems.problems:
         grid = site_grid(turf, reading.layout, cell_size_m=settings.cell_size_m)
         _warn_of_coarse_cells(reading.layout, settings.cell_size_m, problems)
-    else:  # the slope can still be checked
+    else:  # heads may be at fault, but the slope can still be checked
         grid = RasterGrid.covering(
             *shapely.total_bounds(turf.geometry), cell_size_m=settings.cell_size_m
         )
