@@ -76,7 +76,10 @@ def read_and_write(folder: Path) -> None:
 
 
 def compute(folder: Path, cell_sizes_m: list[float], rounds: int) -> None:
-    """Time of the computing part by model and cell size, after a warm-up of each."""
+    """Time of the computing part by model and cell size, after a warm-up on the coarsest cells.
+
+    Green-Ampt takes long enough to be timed once.
+    """
     from geoirrig.surfaces.terrain_surface import terrain_surface
     from geoirrig.surfaces.turf_cells import site_grid, turf_cells
     from geoirrig.workflows.analyze_site import analyze_site
@@ -86,7 +89,8 @@ def compute(folder: Path, cell_sizes_m: list[float], rounds: int) -> None:
     for model in MODELS:
         loaded = [_loaded(folder, cell, model) for cell in cell_sizes_m]
         times: list[list[float]] = [[] for _ in loaded]
-        for turn in range(rounds + 1):
+        analyze_site(loaded[0])
+        for _ in range(rounds if model == MODELS[0] else 1):
             for site, own_times in zip(loaded, times, strict=True):
                 start = time.perf_counter()
                 turf, size = site.inputs.turf, site.settings.cell_size_m
@@ -99,8 +103,7 @@ def compute(folder: Path, cell_sizes_m: list[float], rounds: int) -> None:
                         terrain=terrain,
                     )
                 )  # fmt: skip
-                if turn > 0:
-                    own_times.append(time.perf_counter() - start)
+                own_times.append(time.perf_counter() - start)
         rows += [
             {
                 "model": model,
@@ -122,9 +125,7 @@ def _sources(folder: Path):  # type: ignore[no-untyped-def]
 def _loaded(folder: Path, cell_m: float, model: str = MODELS[0]):  # type: ignore[no-untyped-def]
     from geoirrig.workflows.load_site import load_site
 
-    return load_site(
-        _sources(folder), overrides={"cell_size_m": cell_m, "runoff_model": model}
-    )
+    return load_site(_sources(folder), overrides={"cell_size_m": cell_m, "runoff_model": model})
 
 
 # --- the measuring process; it imports nothing large, so that a child's peak is the child's own ---
@@ -171,7 +172,7 @@ def compare_whole(folder: Path, rounds: int) -> int:
         for name, command in (
             ("A", analyze_command(folder, CELL_M)),
             ("B", part("read-and-write", folder)),
-            ("A_green_ampt", analyze_command(folder, CELL_M, "green_ampt")),
+            ("A_green_ampt", analyze_command(folder, CELL_M, MODELS[1])),
         ):
             seconds, peak_mib, output = measured(command)
             if name == "B":
@@ -199,7 +200,8 @@ def compare_cell_counts(folder: Path, rounds: int) -> None:
     sizes = [CELL_M, CELL_M / math.sqrt(2.0), CELL_M / 2.0]
     command = part("compute", folder, "--rounds", str(rounds), "--cells", *map(repr, sizes))
     rows = json.loads(measured(command)[2])
-    print(f"Computing part only, in one process after a warm-up; medians of {rounds} rounds")
+    print("Computing part only, in one process after a warm-up")
+    print(f"{MODELS[0]}: medians of {rounds} rounds; {MODELS[1]}: one round")
     print("model             cell m       cells   times   seconds   times   µs a cell")
     for row in rows:
         first = next(r for r in rows if r["model"] == row["model"])
@@ -212,17 +214,16 @@ def compare_cell_counts(folder: Path, rounds: int) -> None:
 
 
 def measure_memory(folder: Path, cells_at_first: int, n_cells: int) -> None:
-    """Print what a cell costs: peak memory at many cells less that at a tenth of them."""
-    small, large = n_cells // 10, n_cells
-    print("Peak memory of A       cells      MiB   bytes a cell more than at a tenth")
-    for model in MODELS:
-        found = []
-        for wanted in (small, large):
-            cell_m = CELL_M * math.sqrt(cells_at_first / wanted)
-            found.append(measured(analyze_command(folder, cell_m, model))[1])
-        slope = (found[1] - found[0]) * 2.0**20 / (large - small)
-        print(f"{model:<16} {small:11,} {found[0]:8.0f}")
-        print(f"{model:<16} {large:11,} {found[1]:8.0f} {slope:12.0f}")
+    """Print what a cell costs: peak memory at many cells less that at about a tenth of them."""
+    found = {}
+    for wanted in (n_cells // 10, n_cells):
+        cell_m = CELL_M * math.sqrt(cells_at_first / wanted)
+        found[wanted] = measured(analyze_command(folder, cell_m))
+    slope = (found[n_cells][1] - found[n_cells // 10][1]) * 2.0**20 / (0.9 * n_cells)
+    print("Peak memory of A        cells       MiB    wall s")
+    for wanted, (seconds, peak_mib, _) in found.items():
+        print(f"{MODELS[0]:<16} {wanted:12,} {peak_mib:9.0f} {seconds:9.1f}")
+    print(f"{slope:.0f} bytes for every further cell")
 
 
 def main() -> None:

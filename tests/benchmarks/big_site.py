@@ -55,7 +55,7 @@ def lawn_outlines(n_lawns: int, rng: np.random.Generator) -> list[shapely.Polygo
             across /= np.hypot(*across)
             wave = 0.3 * np.sin(2.0 * np.pi * along) * rng.choice([-1.0, 1.0])
             ring.append(start + along * (stop - start) + wave * across)
-        lawn = shapely.Polygon(np.concatenate(ring) + (left, bottom))
+        lawn = shapely.Polygon(np.concatenate(ring) + np.array((left, bottom)))
         if number % 3 == 0:
             bed = shapely.Point(left + 0.4 * LAWN_WIDTH_M, bottom + 0.5 * LAWN_HEIGHT_M)
             lawn = lawn.difference(bed.buffer(2.0))
@@ -137,8 +137,11 @@ def site_tables(n_lawns: int, seed: int) -> dict[str, pd.DataFrame]:
     west, south, east, north = shapely.total_bounds(lawns)
     all_lawns = shapely.union_all(lawns)
     walks = shapely.box(west - WALK_M, south - WALK_M, east + WALK_M, north + WALK_M)
-    kinds = {"concrete walk": walks.difference(shapely.union_all([n.envelope for n in lawns])),
-             "gravel edge": shapely.union_all([n.envelope for n in lawns]).difference(all_lawns)}  # fmt: skip
+    beds_and_lawns = shapely.union_all(shapely.envelope(lawns))
+    kinds = {
+        "concrete walk": walks.difference(beds_and_lawns),
+        "gravel edge": beds_and_lawns.difference(all_lawns),
+    }
     zones = pd.DataFrame({"zone": pd.unique(heads["zone"])})
     zones["cycles"] = 1 + np.arange(len(zones)) % 3
     zones["soak_minutes"] = 20.0 * (zones["cycles"] > 1)
