@@ -18,12 +18,12 @@ _kernels: list[Any] = []
 def compiled(function: Function) -> Function:
     """Compile a function to machine code at its first call; later runs take it from the cache.
 
-    Sums may be re-ordered so that they use vector instructions; nothing else about floating-point
-    arithmetic is relaxed: NaN and infinity keep their meaning. The interpreter lock is released.
+    Sums may be re-ordered and products fused with sums, so that they use vector instructions;
+    nothing else about floating-point arithmetic is relaxed: NaN and infinity keep their meaning. The interpreter lock is released.
     """
-    kernel = numba.njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy")(
-        function
-    )
+    kernel = numba.njit(
+        cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy"
+    )(function)
     _kernels.append(kernel)
     return cast(Function, kernel)
 

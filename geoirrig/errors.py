@@ -52,9 +52,7 @@ class ProblemList:
             raise InputError(self.problems)
 
 
-def named_rows(
-    id_name: str, rows: Iterable[tuple[object, object]], *, at_most: int = 3
-) -> str:
+def named_rows(id_name: str, rows: Iterable[tuple[object, object]], *, at_most: int = 3) -> str:
     """Say which rows a problem concerns and the value met in each.
 
     Parameters

@@ -1,28 +1,29 @@
-"""Wetted sectors of many heads, superposed on the grid: the inner loop of the tool.
+"""Wetted sectors of many heads, superposed on the grid.
 
-Rows are walked between analytic chord limits, so that no cell outside a sector is touched. The
-distribution is a constant plus a sum of hinges taken in pairs, evaluated over all cells of a head
-in one loop that compiles to vector instructions. Every head is evaluated once, scaled so that its
-cells add up to its flow, and added.
+Rows are walked between analytic chord limits, so that no cell outside a sector is evaluated. The
+distribution is a constant plus a sum of hinges taken in pairs, which compiles to vector
+instructions. Every head is evaluated once, scaled so that its cells add up to its flow, and added.
+The loops over heads and cells are in `sector_kernels`.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled, run_in_threads
+from geoirrig.compilation import run_in_threads
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import hinges
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.records import SprinklerLayout
+from geoirrig.surfaces.sector_kernels import HeadsInOrder, Sums, superpose_heads, workspace
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
+from geoirrig.vector_blocks import LONG_BLOCK
 
-EDGE_TOLERANCE_CELLS = 1e-9  # a centre this close to an edge of the sector counts as inside
-STEEPEST_UPHILL_SHARE = 0.99  # of the jet's own angle; beyond, the jet is in the bank
+MOST_BANDS = 16  # half of them may run at once; the taller they are, the fewer cells two share
+FEWEST_HEADS_IN_THREADS = 200  # below, starting threads costs more than it saves
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,9 +103,15 @@ def sector_set(
     rise_east = rise_north = np.zeros(len(chosen))
     if slope_ratio is not None and uphill_bearing_deg is not None:
         rise = slope_ratio[chosen] / np.tan(np.radians(layout.trajectory_deg[chosen]))
+        rise = np.minimum(
+            rise, 1.0
+        )  # steeper than the jet the law has no meaning; bounds the throw
         east, north = bearing_vector(np.nan_to_num(uphill_bearing_deg[chosen]))
         known = np.isfinite(rise) & np.isfinite(uphill_bearing_deg[chosen])
-        rise_east, rise_north = np.where(known, rise * east, 0.0), np.where(known, rise * north, 0.0)
+        rise_east, rise_north = (
+            np.where(known, rise * east, 0.0),
+            np.where(known, rise * north, 0.0),
+        )
     shapes = [hinges(profile) for profile in layout.profiles]
     own = [shapes[profile] for profile in layout.profile_index[chosen]]
     return SectorSet(
@@ -149,14 +156,16 @@ def superpose_sectors(
     -------
     SuperposedSectors
         The cells of each head, on an endless grid, add up to exactly the head's flow. A head too
-        small to reach any cell centre gives all its water to the cell that it stands in.
+        small to reach any cell centre gives all its water to the cell that it stands in. Counts
+        stop at 255.
 
     Notes
     -----
     Relative rates are evaluated in single precision and summed in double precision, so that mass
     closes to rounding and each rate is good to about 1e-7. Heads are taken in the order of their
-    place, not of their rows in the table, so that the order of the table changes no bit; the order
-    is also kind to the cache and lets distant bands of heads run on different processors.
+    place, not of their rows in the table, so that the order of the table moves a rate by rounding
+    at most (by nothing, where no two heads stand on one spot); the order is also kind to the cache
+    and lets distant bands of heads run on different processors.
     """
     n_heads = len(sectors.col)
     rate = np.zeros(grid.shape)
@@ -164,8 +173,18 @@ def superpose_sectors(
     on_target = np.zeros(n_heads)
     if n_heads:
         reach = float(np.max(sectors.radius * _tilt(sectors) ** THROW_EXPONENT))
-        order, bands = _bands_of_heads(sectors, reach)
-        _superpose_bands(sectors, order, bands, reach, target, (rate, count, on_target))
+        order, bands = _bands_of_heads(sectors, reach, grid)
+        wanted = np.zeros(0, dtype=np.bool_) if target is None else np.ascontiguousarray(target)
+        sums = Sums(
+            rate_mm_h=rate.ravel(),
+            heads_reaching=count.ravel(),
+            target=wanted.view(np.uint8).ravel(),
+            n_rows=grid.n_rows,
+            n_cols=grid.n_cols,
+            on_target_fraction=np.zeros(n_heads),
+        )
+        _superpose_bands(_in_order(sectors, order), bands, reach, sums)
+        on_target[order] = sums.on_target_fraction
     return SuperposedSectors(
         rate_mm_h=rate, heads_reaching=count, head_on_target_fraction=on_target
     )
@@ -177,215 +196,62 @@ def _tilt(sectors: SectorSet) -> FloatArray:
 
 
 def _bands_of_heads(
-    sectors: SectorSet, reach: float
+    sectors: SectorSet, reach: float, grid: RasterGrid
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Heads in order of place, and where each band of rows starts in that order.
 
-    A band is taller than the widest sector, so that two bands with one between them share no cell.
+    A band is taller than the widest sector and what a block reaches beyond the end of a row, so
+    that two bands with one between them share no cell. The bands do not depend on the number of
+    processors, so that neither do the sums.
     """
-    band = np.floor(sectors.row / (2.0 * reach + 4.0)).astype(np.int64)
-    order = np.lexsort((sectors.row, sectors.col, band))
-    starts = np.flatnonzero(np.diff(band[order], prepend=band[order[0]] - 1))
+    below_first = sectors.row - sectors.row.min()
+    least = 2.0 * reach + 4.0 + LONG_BLOCK // grid.n_cols
+    band = np.floor(below_first / max(least, below_first.max() / (MOST_BANDS - 0.5)))
+    across = sectors.col - sectors.col.min()
+    place = band * (across.max() + 1.0) + across
+    order = np.argsort(place)
+    if np.any(np.diff(place[order]) == 0.0):
+        order = np.lexsort((sectors.row, place))
+    starts = np.flatnonzero(np.diff(band[order], prepend=-1.0))
     return order, np.append(starts, len(order))
 
 
+def _in_order(sectors: SectorSet, order: NDArray[np.int64]) -> HeadsInOrder:
+    return HeadsInOrder(
+        col=sectors.col[order],
+        row=sectors.row[order],
+        radius=sectors.radius[order],
+        flow_mm_h=sectors.flow_mm_h[order],
+        arc_deg=sectors.arc_deg[order],
+        edges=np.ascontiguousarray(sectors.edges[order]),
+        rise_east=sectors.rise_east[order],
+        rise_north=sectors.rise_north[order],
+        base=sectors.base[order],
+        first_hinge=sectors.hinge_start[:-1][order],
+        end_hinge=sectors.hinge_start[1:][order],
+        knots=sectors.knots,
+        slopes=sectors.slopes,
+    )
+
+
 def _superpose_bands(
-    sectors: SectorSet,
-    order: NDArray[np.int64],
-    bands: NDArray[np.int64],
-    reach: float,
-    target: NDArray[np.bool_] | None,
-    out: tuple[FloatArray, NDArray[np.uint8], FloatArray],
+    heads: HeadsInOrder, bands: NDArray[np.int64], reach: float, sums: Sums
 ) -> None:
-    heads = (sectors.col, sectors.row, sectors.radius, sectors.flow_mm_h, sectors.arc_deg)
-    profiles = (sectors.base, sectors.hinge_start, sectors.knots, sectors.slopes)
-    rises = (sectors.rise_east, sectors.rise_north)
-    edges = np.ascontiguousarray(sectors.edges)
-    wanted = np.zeros((1, 1), dtype=np.bool_) if target is None else target
-    side = 2 * math.ceil(reach) + 4
+    """Add every other band, side by side in threads, and then the bands between them."""
+    for parity in (0, 1):
+        begins, ends = bands[:-1][parity::2], bands[1:][parity::2]
 
-    def run(first_band: int) -> None:
-        def work(start: int, stop: int) -> None:
-            scratch = np.empty(side * side, dtype=np.float32)
-            spans = np.empty((2 * side, 3), dtype=np.int64)
-            for band in range(first_band + 2 * start, first_band + 2 * stop, 2):
-                chosen = order[bands[band] : bands[band + 1]]
-                _superpose(chosen, heads, edges, rises, profiles, wanted, scratch, spans, out)
+        def work(
+            first: int,
+            end: int,
+            begins: NDArray[np.int64] = begins,
+            ends: NDArray[np.int64] = ends,
+        ) -> None:
+            room = workspace(reach)
+            for band in range(first, end):
+                superpose_heads(begins[band], ends[band], heads, room, sums)
 
-        run_in_threads(work, len(range(first_band, len(bands) - 1, 2)), smallest=4)
-
-    for first_band in (0, 1):
-        run(first_band)
-
-
-@compiled
-def _edge(gain, offset, widen):  # type: ignore[no-untyped-def]
-    """Where a row meets the line gain·east + offset·north = 0: side, limit per north, margin.
-
-    Side 1 keeps what lies east of the limit, −1 what lies west of it, 0 is a line along the row.
-    """
-    if gain > 0.0:
-        return 1, -offset / gain, widen * EDGE_TOLERANCE_CELLS / gain, offset
-    if gain < 0.0:
-        return -1, -offset / gain, -widen * EDGE_TOLERANCE_CELLS / gain, offset
-    return 0, 0.0, 0.0, offset
-
-
-@compiled
-def _narrowed(low, high, north, edge):  # type: ignore[no-untyped-def]
-    """The part of [low, high] on the inner side of an edge, in the row at ``north``."""
-    side, limit, margin, offset = edge
-    if side > 0:
-        return max(low, limit * north - margin), high
-    if side < 0:
-        return low, min(high, limit * north + margin)
-    if offset * north < -EDGE_TOLERANCE_CELLS:
-        return 1.0, 0.0
-    return low, high
-
-
-@compiled
-def _list_spans(place, reach, arc_deg, edges, scratch, spans):  # type: ignore[no-untyped-def]
-    """Runs of cells inside a sector, row by row, with the squared distance of every cell.
-
-    Clockwise of the first edge means first_north·east − first_east·north ≥ 0; the last edge
-    likewise with the sign turned. Up to a half circle the sector is what both half planes share;
-    beyond, it is the chord less the wedge between the last and the first edge.
-    """
-    col_h, row_h = place
-    convex = arc_deg <= 180.0
-    if convex:
-        edge_a, edge_b = _edge(edges[1], -edges[0], 1.0), _edge(-edges[3], edges[2], 1.0)
-    else:
-        edge_a, edge_b = _edge(edges[3], -edges[2], -1.0), _edge(-edges[1], edges[0], -1.0)
-    n_spans, filled = 0, np.uint64(0)
-    first_row = math.ceil(row_h - reach - 0.5 - EDGE_TOLERANCE_CELLS)
-    last_row = math.floor(row_h + reach - 0.5 + EDGE_TOLERANCE_CELLS)
-    for r in range(first_row, last_row + 1):
-        north = row_h - (r + 0.5)
-        north_squared = np.float32(north * north)
-        chord = math.sqrt(max(reach * reach - north * north, 0.0))
-        low_a, high_a, low_b, high_b = -chord, chord, 1.0, 0.0
-        if arc_deg < 360.0:
-            low, high = _narrowed(-chord, chord, north, edge_a)
-            low, high = _narrowed(low, high, north, edge_b)
-            if convex:
-                low_a, high_a = low, high
-            elif low <= high:
-                low_a, high_a, low_b, high_b = -chord, low, high, chord
-        done = -(1 << 40)  # the last column taken: two spans may meet in one cell
-        for piece in range(2):
-            low, high = (low_a, high_a) if piece == 0 else (low_b, high_b)
-            if low > high:
-                continue
-            c0 = max(math.ceil(col_h + low - 0.5 - EDGE_TOLERANCE_CELLS), done + 1)
-            c1 = math.floor(col_h + high - 0.5 + EDGE_TOLERANCE_CELLS)
-            if c1 < c0:
-                continue
-            done = c1
-            east = np.float32(c0 + 0.5 - col_h)
-            for i in range(np.uint64(c1 - c0 + 1)):
-                dx = east + np.float32(i)
-                scratch[filled + i] = dx * dx + north_squared
-            spans[n_spans, 0], spans[n_spans, 1], spans[n_spans, 2] = r, c0, c1 - c0 + 1
-            n_spans += 1
-            filled += np.uint64(c1 - c0 + 1)
-    return n_spans, filled
-
-
-@compiled
-def _rates_on_level_ground(scratch, n, reach, shape):  # type: ignore[no-untyped-def]
-    """Squared distances turned into relative rates, in place; their sum."""
-    base, knots, slopes = shape
-    inverse, constant, zero = np.float32(1.0 / reach), np.float32(base), np.float32(0.0)
-    total = 0.0
-    if len(knots) == 2:  # most profiles: one loop
-        knot_a, slope_a, knot_b, slope_b = knots[0], slopes[0], knots[1], slopes[1]
-        for i in range(n):
-            x = np.sqrt(scratch[i]) * inverse
-            value = constant + slope_a * max(knot_a - x, zero) + slope_b * max(knot_b - x, zero)
-            scratch[i] = value
-            total += value
-        return total
-    for i in range(n):
-        x = np.sqrt(scratch[i]) * inverse
-        value = constant
-        for k in range(len(knots)):
-            value += slopes[k] * max(knots[k] - x, zero)
-        scratch[i] = value
-        total += value
-    return total
-
-
-@compiled
-def _rates_on_a_slope(scratch, spans, place, radius, shape, rise):  # type: ignore[no-untyped-def]
-    """The same where the throw follows sloping ground; 0 beyond the throw of that bearing."""
-    base, knots, slopes = shape
-    total, filled = 0.0, 0
-    for s in range(len(spans)):
-        north = place[1] - (spans[s, 0] + 0.5)
-        for i in range(spans[s, 2]):
-            east = spans[s, 1] + i + 0.5 - place[0]
-            distance = math.sqrt(east * east + north * north)
-            uphill = 0.0
-            if distance > 0.0:
-                uphill = (east * rise[0] + north * rise[1]) / distance
-            ratio = (1.0 - min(uphill, STEEPEST_UPHILL_SHARE)) ** THROW_EXPONENT
-            x = distance / (radius * ratio)
-            value = 0.0
-            if x <= 1.0:
-                value = base
-                for k in range(len(knots)):
-                    value += slopes[k] * max(knots[k] - x, 0.0)
-                value /= ratio * ratio
-            scratch[filled] = value
-            total += scratch[filled]
-            filled += 1
-    return total
-
-
-@compiled
-def _superpose(chosen, heads, edges, rises, profiles, target, scratch, spans, out):  # type: ignore[no-untyped-def]
-    cols, rows, radii, flows, arcs = heads
-    bases, hinge_start, all_knots, all_slopes = profiles
-    rate, count, on_target = out
-    n_rows, n_cols = rate.shape
-    flat_rate, flat_count, flat_target = rate.ravel(), count.ravel(), target.ravel()
-    has_target = target.shape == rate.shape
-    for h in chosen:
-        hinges_h = slice(hinge_start[h], hinge_start[h + 1])
-        shape = (bases[h], all_knots[hinges_h], all_slopes[hinges_h])
-        place = (cols[h], rows[h])
-        rise = (rises[0][h], rises[1][h])
-        tilt = math.sqrt(rise[0] * rise[0] + rise[1] * rise[1])
-        reach = radii[h] * (1.0 + tilt) ** THROW_EXPONENT if tilt > 0.0 else radii[h]
-        n_spans, filled = _list_spans(place, reach, arcs[h], edges[h], scratch, spans)
-        if tilt > 0.0:
-            total = _rates_on_a_slope(scratch, spans[:n_spans], place, radii[h], shape, rise)
+        if len(heads.col) < FEWEST_HEADS_IN_THREADS:
+            work(0, len(begins))
         else:
-            total = _rates_on_level_ground(scratch, filled, radii[h], shape)
-        if total <= 0.0:  # no cell centre in reach: all into the head's own cell
-            spans[0, 0], spans[0, 1], spans[0, 2] = math.floor(rows[h]), math.floor(cols[h]), 1
-            scratch[0] = 1.0
-            n_spans, total = 1, 1.0
-        scale, source, hit = flows[h] / total, 0, 0.0
-        for s in range(n_spans):
-            r, c0, n = spans[s, 0], spans[s, 1], spans[s, 2]
-            skip = max(0, -c0)
-            kept = min(n, n_cols - c0) - skip
-            if 0 <= r < n_rows and kept > 0:
-                start, place_in = np.uint64(r * n_cols + c0 + skip), np.uint64(source + skip)
-                cells = np.uint64(kept)
-                for i in range(cells):
-                    flat_rate[start + i] += scale * scratch[place_in + i]
-                if tilt > 0.0:
-                    for i in range(cells):
-                        flat_count[start + i] += np.uint8(scratch[place_in + i] > 0.0)
-                else:
-                    for i in range(cells):
-                        flat_count[start + i] += np.uint8(1)
-                if has_target:
-                    for i in range(cells):
-                        hit += scratch[place_in + i] * flat_target[start + i]
-            source += n
-        on_target[h] = hit / total
+            run_in_threads(work, len(begins))
