@@ -19,7 +19,8 @@ def compiled(function: Function) -> Function:
     """Compile a function to machine code at its first call; later runs take it from the cache.
 
     Sums may be re-ordered and products fused with sums, so that they use vector instructions;
-    nothing else about floating-point arithmetic is relaxed: NaN and infinity keep their meaning. The interpreter lock is released.
+    nothing else about floating-point arithmetic is relaxed: NaN and infinity keep their meaning.
+    The interpreter lock is released.
     """
     kernel = numba.njit(
         cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy"

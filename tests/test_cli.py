@@ -110,7 +110,7 @@ def test_analyze_bad_input_exits_2_and_writes_nothing(bad_site: Path, tmp_path: 
     ("arguments", "words"),
     [
         (["analyze"], "Missing option '--out'"),
-        (["analyze", "x.gpkg", "--out", "o", "--cell", "fine"], "'fine' is not a"),
+        (["analyze", "x.gpkg", "--out", "o", "--cell", "fine"], "Invalid value for '--cell'"),
         (["analyze", "x.gpkg", "--out", "o", "--runoff-model", "magic"], "'magic' is not one of"),
         (["analyze", "x.gpkg", "--out", "o", "--units", "uk"], "'uk' is not one of"),
         (["validate", "x.gpkg", "--slope-unit", "grads"], "'grads' is not one of"),
