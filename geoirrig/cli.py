@@ -379,8 +379,8 @@ def _told_to_the_user() -> Iterator[None]:
         if "GEOIRRIG_TRACEBACK" in os.environ:
             raise
         stderr.print(
-            f"geoirrig: a fault of the program: {type(error).__name__}: {error}. No "
-            "half-written results are left. Please report it, with the output of the same command under "
+            f"geoirrig: a fault of the program: {type(error).__name__}: {error}. No half-written "
+            "results are left. Please report it, with the output of the same command under "
             "GEOIRRIG_TRACEBACK=1.",
             markup=False,
         )
