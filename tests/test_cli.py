@@ -159,7 +159,7 @@ def test_site_too_large_for_its_cells_is_refused(tmp_path: Path) -> None:
     site = build.write_site(tmp_path / "site.gpkg", build.good_layers(turf=lawn))
     out = tmp_path / "out"
     text = refusal(run("analyze", site, "--cell", "0.01", "--out", out), out)
-    assert "at most 60,000,000 fit. Choose larger cells (--cell) or split the site." in text
+    assert "at most 40,000,000 fit. Choose larger cells (--cell) or split the site." in text
 
 
 def test_unknown_fault_exits_1_without_traceback(

@@ -25,7 +25,7 @@ from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slop
 from geoirrig.surfaces.turf_cells import site_grid, turf_cells
 from geoirrig.units import METRES_PER_FOOT
 
-MOST_CELLS = 60_000_000  # about 5 GiB at work; see docs/explanation/coordinates_and_cells.md
+MOST_CELLS = 40_000_000  # up to 5 GiB at work; see docs/explanation/coordinates_and_cells.md
 CELLS_PER_RADIUS = 12.0  # fewer, and the cells follow the profile only roughly (computed rule)
 PERCENT = 100.0
 

@@ -28,7 +28,7 @@ from pathlib import Path
 CELL_M = 0.25
 MODELS = ("surface_storage", "green_ampt")
 MOST_RATIO, MOST_GIB = 3.0, 1.0
-MANY_CELLS = 10_000_000
+MANY_CELLS = 20_000_000
 BIG_SITE = Path(__file__).with_name("big_site.py")
 
 
