@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -50,14 +52,30 @@ def worker_count() -> int:
 def run_in_threads(work: Callable[[int, int], None], count: int, *, smallest: int = 1) -> None:
     """Call ``work(start, stop)`` over pieces of ``range(count)``, on all processors.
 
-    The pieces must not share anything they write. With one processor, or fewer than two pieces of
-    ``smallest`` items, the work is done in the calling thread.
+    The pieces must not share anything they write. With one processor, with fewer than two pieces of
+    ``smallest`` items, or from within such a piece, the work is done in the calling thread.
     """
     pieces = min(4 * worker_count(), count // max(1, smallest))
-    if pieces < 2 or worker_count() == 1:
+    if pieces < 2 or worker_count() == 1 or getattr(_thread, "is_worker", False):
         work(0, count)
         return
     edges = [count * piece // pieces for piece in range(pieces + 1)]
-    with ThreadPoolExecutor(worker_count()) as pool:
-        for _ in pool.map(work, edges[:-1], edges[1:]):
-            pass
+    for _ in _workers().map(work, edges[:-1], edges[1:]):
+        pass
+
+
+_thread = threading.local()
+
+
+def _become_worker() -> None:
+    _thread.is_worker = True
+
+
+@cache
+def _workers() -> ThreadPoolExecutor:
+    """The threads of this process; starting them anew each time would cost half a millisecond."""
+    return ThreadPoolExecutor(worker_count(), initializer=_become_worker)
+
+
+if hasattr(os, "register_at_fork"):  # a forked process inherits no threads
+    os.register_at_fork(after_in_child=_workers.cache_clear)
