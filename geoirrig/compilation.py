@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import os
-import threading
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from functools import cache
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -15,6 +13,7 @@ import numba
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _kernels: list[Any] = []
+_helpers: list[ThreadPoolExecutor] = []  # none until first needed, then one that stays
 
 
 def compiled(function: Function) -> Function:
@@ -52,30 +51,32 @@ def worker_count() -> int:
 def run_in_threads(work: Callable[[int, int], None], count: int, *, smallest: int = 1) -> None:
     """Call ``work(start, stop)`` over pieces of ``range(count)``, on all processors.
 
-    The pieces must not share anything they write. With one processor, with fewer than two pieces of
-    ``smallest`` items, or from within such a piece, the work is done in the calling thread.
+    The pieces must not share anything they write. With one processor, or fewer than two pieces of
+    ``smallest`` items, the work is done in the calling thread.
     """
     pieces = min(4 * worker_count(), count // max(1, smallest))
-    if pieces < 2 or worker_count() == 1 or getattr(_thread, "is_worker", False):
+    if pieces < 2 or worker_count() == 1:
         work(0, count)
         return
     edges = [count * piece // pieces for piece in range(pieces + 1)]
-    for _ in _workers().map(work, edges[:-1], edges[1:]):
-        pass
+    with ThreadPoolExecutor(worker_count()) as pool:
+        for _ in pool.map(work, edges[:-1], edges[1:]):
+            pass
 
 
-_thread = threading.local()
+def run_on_all_processors(work: Callable[[], None], *, at_most: int) -> None:
+    """Call ``work()`` on every processor, but not more than ``at_most``, and wait for all.
 
-
-def _become_worker() -> None:
-    _thread.is_worker = True
-
-
-@cache
-def _workers() -> ThreadPoolExecutor:
-    """The threads of this process; starting them anew each time would cost half a millisecond."""
-    return ThreadPoolExecutor(worker_count(), initializer=_become_worker)
-
-
-if hasattr(os, "register_at_fork"):  # a forked process inherits no threads
-    os.register_at_fork(after_in_child=_workers.cache_clear)
+    One call is made in the calling thread. The others may start late, or not at all where this one
+    is done before: the calls must share out their work between them as they go.
+    """
+    if not _helpers:
+        _helpers.append(ThreadPoolExecutor(max(1, worker_count() - 1), "geoirrig"))
+    others = [_helpers[0].submit(work) for _ in range(min(worker_count(), at_most) - 1)]
+    try:
+        work()
+    finally:
+        started = [other for other in others if not other.cancel()]
+        wait(started)
+    for other in started:
+        other.result()

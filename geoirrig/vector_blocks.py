@@ -23,6 +23,7 @@ LONG_BLOCK = 32  # cells in a block of counts, which are bytes
 
 _FLOAT, _DOUBLE, _BIT, _BYTE = ir.FloatType(), ir.DoubleType(), ir.IntType(1), ir.IntType(8)
 _INT = ir.IntType(32)
+_FUSED = ("contract",)  # a product and a sum may be rounded once
 _FLOATS = types.Array(types.float32, 1, "C")
 _DOUBLES = types.Array(types.float64, 1, "C")
 _BYTES = types.Array(types.uint8, 1, "C")
@@ -51,24 +52,78 @@ def _block_pointer(context: Any, builder: Any, kind: Any, array: Any, at: Any, l
     )
 
 
+def _intrinsic(builder: Any, name: str, kind: Any, n_arguments: int) -> Any:
+    """The compiler's own operation of this name, from vectors to a vector of one kind."""
+    known = builder.module.globals.get(name)
+    return known or ir.Function(builder.module, ir.FunctionType(kind, [kind] * n_arguments), name)
+
+
+def _squared_distance(builder: Any, east: Any, north_squared: Any) -> Any:
+    """(east + k)² + north² for the k-th lane."""
+    steps = _vector(_FLOAT, [float(k) for k in range(BLOCK)])
+    across = builder.fadd(_everywhere(builder, east), steps)
+    square = builder.fmul(across, across, flags=_FUSED)
+    return builder.fadd(square, _everywhere(builder, north_squared), flags=_FUSED)
+
+
+def _is_before(builder: Any, left: Any) -> Any:
+    """Whether a lane comes before lane ``left``."""
+    return builder.icmp_signed("<", _vector(_INT, list(range(BLOCK))), _everywhere(builder, left))
+
+
 @_block_operation
 def put_squared_distances(typing, scratch, at, east, north_squared, left):  # type: ignore[no-untyped-def]
     """Write (east + k)² + north² for the k-th cell of a block; infinity from cell ``left`` on."""
 
     def generate(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
         array, index, first, squared, kept = arguments
-        steps = _vector(_FLOAT, [float(k) for k in range(BLOCK)])
-        across = builder.fadd(_everywhere(builder, first), steps)
-        distance = builder.fadd(builder.fmul(across, across), _everywhere(builder, squared))
-        inside = builder.icmp_signed(
-            "<", _vector(_INT, list(range(BLOCK))), _everywhere(builder, kept)
-        )
+        distance = _squared_distance(builder, first, squared)
+        inside = _is_before(builder, kept)
         value = builder.select(inside, distance, _vector(_FLOAT, [math.inf] * BLOCK))
         place = _block_pointer(context, builder, _FLOATS, array, index, BLOCK)
         builder.store(value, place, align=4)
         return context.get_dummy_value()
 
     return types.void(_FLOATS, types.intp, types.float32, types.float32, types.int32), generate
+
+
+def _hinge(builder: Any, x: Any, knot: Any, slope: Any) -> Any:
+    """``slope`` times what ``x`` lacks to ``knot``."""
+    short = builder.fsub(_everywhere(builder, knot), x)
+    zero = _vector(_FLOAT, [0.0] * BLOCK)
+    kept = builder.select(builder.fcmp_ordered(">", short, zero), short, zero)
+    return builder.fmul(kept, _everywhere(builder, slope), flags=_FUSED)
+
+
+@_block_operation
+def put_hinged_rates(typing, rates, at, east, north_squared, left, shape):  # type: ignore[no-untyped-def]
+    """Write the rates of a profile of two hinges over a block; 0 from cell ``left`` on.
+
+    ``shape`` is 1/radius, base, first knot, its slope, second knot, its slope. The rate is
+    base + Σ slope·max(0, knot − x) at x = √((east + k)² + north²)/radius for the k-th cell.
+    """
+
+    def generate(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        array, index, first, squared, kept, parts = arguments
+        inverse, base, *hinges = (builder.extract_value(parts, part) for part in range(6))
+        distance_squared = _squared_distance(builder, first, squared)
+        root = _intrinsic(builder, f"llvm.sqrt.v{BLOCK}f32", distance_squared.type, 1)
+        distance = builder.call(root, [distance_squared])
+        x = builder.fmul(distance, _everywhere(builder, inverse))
+        rate = _everywhere(builder, base)
+        for knot, slope in (hinges[:2], hinges[2:]):
+            rate = builder.fadd(rate, _hinge(builder, x, knot, slope), flags=_FUSED)
+        inside = _is_before(builder, kept)
+        value = builder.select(inside, rate, _vector(_FLOAT, [0.0] * BLOCK))
+        place = _block_pointer(context, builder, _FLOATS, array, index, BLOCK)
+        builder.store(value, place, align=4)
+        return context.get_dummy_value()
+
+    shape_type = types.UniTuple(types.float32, 6)  # type: ignore[no-untyped-call]
+    return (
+        types.void(_FLOATS, types.intp, types.float32, types.float32, types.int32, shape_type),
+        generate,
+    )
 
 
 @_block_operation
@@ -96,9 +151,8 @@ def add_scaled(typing, total, start, scratch, at, scale):  # type: ignore[no-unt
         source = _block_pointer(context, builder, _FLOATS, array, index, BLOCK)
         place = _block_pointer(context, builder, _DOUBLES, sums, to, BLOCK)
         value = builder.fpext(builder.load(source, align=4), ir.VectorType(_DOUBLE, BLOCK))
-        flags = ("contract",)
-        added = builder.fmul(value, _everywhere(builder, factor), flags=flags)
-        summed = builder.fadd(builder.load(place, align=8), added, flags=flags)
+        added = builder.fmul(value, _everywhere(builder, factor), flags=_FUSED)
+        summed = builder.fadd(builder.load(place, align=8), added, flags=_FUSED)
         builder.store(summed, place, align=8)
         return context.get_dummy_value()
 
@@ -108,10 +162,7 @@ def add_scaled(typing, total, start, scratch, at, scale):  # type: ignore[no-unt
 def _add_ones(builder: Any, place: Any, counted: Any, lanes: int) -> None:
     """Add 1 where ``counted``, and stay at 255 there."""
     kind = ir.VectorType(_BYTE, lanes)
-    name = f"llvm.uadd.sat.v{lanes}i8"
-    saturating = builder.module.globals.get(name) or ir.Function(
-        builder.module, ir.FunctionType(kind, [kind, kind]), name
-    )
+    saturating = _intrinsic(builder, f"llvm.uadd.sat.v{lanes}i8", kind, 2)
     ones = builder.zext(counted, kind)
     builder.store(builder.call(saturating, [builder.load(place, align=1), ones]), place, align=1)
 

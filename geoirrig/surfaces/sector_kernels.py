@@ -22,6 +22,7 @@ from geoirrig.vector_blocks import (
     add_scaled,
     count_first,
     count_positive,
+    put_hinged_rates,
     put_line,
     put_squared_distances,
     sum_where,
@@ -35,9 +36,10 @@ LAST_FRACTION = np.float32(1.0 + 1e-6)  # of the throw: 1 and the rounding of si
 SingleArray = NDArray[np.float32]
 
 
-class HeadsInOrder(NamedTuple):
-    """Heads in the order in which they are added; arrays of (n_heads,)."""
+class Heads(NamedTuple):
+    """Heads, arrays of (n_heads,), and the order in which they are added."""
 
+    order: NDArray[np.int64]
     col: FloatArray
     row: FloatArray
     radius: FloatArray
@@ -47,8 +49,7 @@ class HeadsInOrder(NamedTuple):
     rise_east: FloatArray
     rise_north: FloatArray
     base: FloatArray
-    first_hinge: NDArray[np.int64]  # into the two arrays below
-    end_hinge: NDArray[np.int64]
+    hinge_start: NDArray[np.int64]  # (n_heads + 1,) into the two arrays below
     knots: SingleArray
     slopes: SingleArray
 
@@ -56,7 +57,7 @@ class HeadsInOrder(NamedTuple):
 class Workspace(NamedTuple):
     """What one head needs at a time: its cells, the limits of its rows, its runs."""
 
-    squared: SingleArray  # squared distances, then fractions of the throw
+    fraction: SingleArray  # distance over the throw
     rates: SingleArray
     gain: SingleArray
     first_west: FloatArray  # columns of each row's run, or of the first of two
@@ -74,7 +75,7 @@ class Sums(NamedTuple):
     target: NDArray[np.uint8]  # empty where there is no target
     n_rows: int
     n_cols: int
-    on_target_fraction: FloatArray  # (n_heads,), in their order
+    on_target_fraction: FloatArray  # (n_heads,)
 
 
 class Circle(NamedTuple):
@@ -105,7 +106,7 @@ def workspace(longest_reach: float) -> Workspace:
     cells = (side + 1) * (side + 2 * BLOCK)
     rows = side + ROWS_AT_ONCE
     return Workspace(
-        squared=np.empty(cells, dtype=np.float32),
+        fraction=np.empty(cells, dtype=np.float32),
         rates=np.empty(cells, dtype=np.float32),
         gain=np.empty(cells, dtype=np.float32),
         first_west=np.empty(rows),
@@ -188,25 +189,10 @@ def _split_rows(
 
 
 @compiled
-def _put_run(
-    circle: Circle, row: int, first: float, last: float, run: int, filled: int, work: Workspace
-) -> int:
-    """Note a run of cells and write the squared distances of its cells; cells filled so far."""
-    n = int(last - first + 1.0)
-    work.runs[run, 0], work.runs[run, 1], work.runs[run, 2] = row, int(first), n
-    north, east = circle.row - (row + 0.5), np.float32(first + 0.5 - circle.col)
-    north_squared = np.float32(north * north)
-    for _ in range(_blocks(n, BLOCK)):
-        put_squared_distances(work.squared, filled, east, north_squared, n)
-        filled, n, east = filled + BLOCK, n - BLOCK, east + np.float32(BLOCK)
-    return filled
-
-
-@compiled
-def _gather_cells(
+def _limit_sector(
     circle: Circle, arc_deg: float, edges: tuple[float, float, float, float], work: Workspace
 ) -> tuple[int, int]:
-    """Put a head's runs and squared distances into the workspace: numbers of runs and of cells.
+    """Limit the rows of a head's sector: its first row and the number of its rows.
 
     Clockwise of the first edge means first_north·east − first_east·north ≥ 0; the last edge
     likewise with the sign turned. Up to a half circle the sector is what both half planes share;
@@ -216,95 +202,110 @@ def _gather_cells(
     top = math.ceil(circle.row - circle.reach - 0.5 - EDGE_TOLERANCE_CELLS)
     bottom = math.floor(circle.row + circle.reach - 0.5 + EDGE_TOLERANCE_CELLS)
     rows = (top, bottom - top + 1)
-    is_wedge = 180.0 < arc_deg < 360.0
-    if is_wedge:
+    if arc_deg >= 360.0:
+        _limit_rows(circle, rows, NO_EDGE, NO_EDGE, work)
+    elif arc_deg > 180.0:
         last = _edge_limits(last_north, -last_east, -1.0)
         first = _edge_limits(-first_north, first_east, -1.0)
         _split_rows(circle, rows, last, first, work)
-    elif arc_deg < 360.0:
+    else:
         first = _edge_limits(first_north, -first_east, 1.0)
         last = _edge_limits(-last_north, last_east, 1.0)
         _limit_rows(circle, rows, first, last, work)
-    else:
-        _limit_rows(circle, rows, NO_EDGE, NO_EDGE, work)
-    n_runs, filled = 0, 0
+    return rows
+
+
+@compiled
+def _list_runs(rows: tuple[int, int], is_split: bool, work: Workspace) -> int:
+    """Write down the runs of limited rows; how many there are."""
+    runs, n_runs = work.runs, 0
     for i in range(rows[1]):
-        first_col, last_col = work.first_west[i], work.last_west[i]
-        if first_col <= last_col:
-            filled = _put_run(circle, top + i, first_col, last_col, n_runs, filled, work)
+        cells = work.last_west[i] - work.first_west[i] + 1.0
+        if cells >= 1.0:
+            runs[n_runs, 0], runs[n_runs, 1] = rows[0] + i, int(work.first_west[i])
+            runs[n_runs, 2] = int(cells)
             n_runs += 1
-        if is_wedge and work.first_east[i] <= work.last_east[i]:
-            first_col, last_col = work.first_east[i], work.last_east[i]
-            filled = _put_run(circle, top + i, first_col, last_col, n_runs, filled, work)
+        if is_split and work.first_east[i] <= work.last_east[i]:
+            runs[n_runs, 0], runs[n_runs, 1] = rows[0] + i, int(work.first_east[i])
+            runs[n_runs, 2] = int(work.last_east[i] - work.first_east[i] + 1.0)
             n_runs += 1
-    return n_runs, filled
+    return n_runs
 
 
 # --- the rates of a head -------------------------------------------------------------------------
 
 
 @compiled
-def _put_level_rates(heads: HeadsInOrder, h: int, filled: int, work: Workspace) -> float:
+def _put_level_rates(circle: Circle, heads: Heads, h: int, n_runs: int, work: Workspace) -> float:
     """Relative rates of a profile of two hinges on level ground, as most are; their sum."""
-    squared, rates = work.squared, work.rates
-    zero, base = np.float32(0.0), np.float32(heads.base[h])
-    inverse, k = np.float32(1.0 / heads.radius[h]), heads.first_hinge[h]
-    knot_a, knot_b = heads.knots[k], heads.knots[k + 1]
-    slope_a, slope_b = heads.slopes[k], heads.slopes[k + 1]
+    rates, runs, k = work.rates, work.runs, heads.hinge_start[h]
+    shape = (
+        np.float32(1.0 / circle.reach), np.float32(heads.base[h]),
+        heads.knots[k], heads.slopes[k], heads.knots[k + 1], heads.slopes[k + 1],
+    )  # fmt: skip
+    filled = 0
+    for s in range(n_runs):
+        n, north = runs[s, 2], circle.row - (runs[s, 0] + 0.5)
+        east, north_squared = np.float32(runs[s, 1] + 0.5 - circle.col), np.float32(north * north)
+        for _ in range(_blocks(n, BLOCK)):
+            put_hinged_rates(rates, filled, east, north_squared, n, shape)
+            filled, n, east = filled + BLOCK, n - BLOCK, east + np.float32(BLOCK)
     total = 0.0
     for i in range(filled):
-        x = np.sqrt(squared[i]) * inverse
-        rate = base + slope_a * max(knot_a - x, zero) + slope_b * max(knot_b - x, zero)
-        rate = rate if x <= LAST_FRACTION else zero
-        rates[i] = rate
-        total += float(rate)
+        total += float(rates[i])
     return total
 
 
 @compiled
-def _put_fractions(radius: float, filled: int, work: Workspace) -> None:
-    """Squared distances turned into fractions of the throw on level ground."""
-    squared, gain = work.squared, work.gain
-    inverse, one = np.float32(1.0 / radius), np.float32(1.0)
+def _put_fractions(circle: Circle, n_runs: int, work: Workspace) -> int:
+    """Fractions of the throw of a head's cells, on level ground; how many cells are filled."""
+    fraction, gain, runs = work.fraction, work.gain, work.runs
+    filled = 0
+    for s in range(n_runs):
+        n, north = runs[s, 2], circle.row - (runs[s, 0] + 0.5)
+        east, north_squared = np.float32(runs[s, 1] + 0.5 - circle.col), np.float32(north * north)
+        for _ in range(_blocks(n, BLOCK)):
+            put_squared_distances(fraction, filled, east, north_squared, n)
+            filled, n, east = filled + BLOCK, n - BLOCK, east + np.float32(BLOCK)
+    inverse, one = np.float32(1.0 / circle.reach), np.float32(1.0)
     for i in range(filled):
-        squared[i] = np.sqrt(squared[i]) * inverse
+        fraction[i] = np.sqrt(fraction[i]) * inverse
         gain[i] = one
+    return filled
 
 
 @compiled
-def _put_fractions_on_a_slope(
+def _tilt_fractions(
     circle: Circle, radius: float, rise: tuple[float, float], n_runs: int, work: Workspace
 ) -> None:
-    """The same where the throw follows sloping ground, with the gain of rate that goes with it.
+    """Turn the fractions of the longest throw into those of a throw that follows the ground.
 
-    The fourth root is `THROW_EXPONENT`, the square root its double.
+    The rate's gain goes with it. The fourth root is `THROW_EXPONENT`, the square root its double.
     """
-    squared, gain = work.squared, work.gain
+    fraction, gain, runs = work.fraction, work.gain, work.runs
     filled = 0
     for s in range(n_runs):
-        row, col, n = work.runs[s]
-        east, north = col + 0.5 - circle.col, circle.row - (row + 0.5)
-        for block in range(_blocks(n, BLOCK)):
-            uphill = (east + block * BLOCK) * rise[0] + north * rise[1]
-            put_line(gain, filled, np.float32(uphill), np.float32(rise[0]))
+        east, north = runs[s, 1] + 0.5 - circle.col, circle.row - (runs[s, 0] + 0.5)
+        for block in range(_blocks(runs[s, 2], BLOCK)):
+            uphill = ((east + block * BLOCK) * rise[0] + north * rise[1]) / circle.reach
+            put_line(gain, filled, np.float32(uphill), np.float32(rise[0] / circle.reach))
             filled += BLOCK
     one, steepest = np.float32(1.0), np.float32(STEEPEST_UPHILL_SHARE)
-    nearest, inverse = np.float32(1e-12), np.float32(1.0 / radius)
+    nearest, longest = np.float32(1e-12), np.float32(circle.reach / radius)
     for i in range(filled):
-        distance = np.sqrt(squared[i])
-        ratio_squared = np.sqrt(one - min(gain[i] / max(distance, nearest), steepest))
-        squared[i] = distance * inverse / np.sqrt(ratio_squared)
+        ratio_squared = np.sqrt(one - min(gain[i] / max(fraction[i], nearest), steepest))
+        fraction[i] = fraction[i] * longest / np.sqrt(ratio_squared)
         gain[i] = one / ratio_squared
 
 
 @compiled
-def _put_rates(heads: HeadsInOrder, h: int, filled: int, work: Workspace) -> float:
+def _put_rates(heads: Heads, h: int, filled: int, work: Workspace) -> float:
     """Relative rates at fractions of the throw, 0 beyond it; their sum."""
-    fraction, rates, gain = work.squared, work.rates, work.gain
+    fraction, rates, gain = work.fraction, work.rates, work.gain
     zero, base = np.float32(0.0), np.float32(heads.base[h])
     for i in range(filled):
         rates[i] = base
-    for k in range(heads.first_hinge[h], heads.end_hinge[h], 2):
+    for k in range(heads.hinge_start[h], heads.hinge_start[h + 1], 2):
         knot_a, knot_b = heads.knots[k], heads.knots[k + 1]
         slope_a, slope_b = heads.slopes[k], heads.slopes[k + 1]
         for i in range(filled):
@@ -403,25 +404,24 @@ def _is_inside(circle: Circle, sums: Sums) -> bool:
 
 
 @compiled
-def superpose_heads(
-    first_head: int, end_head: int, heads: HeadsInOrder, work: Workspace, sums: Sums
-) -> None:
-    """Add the heads of a range to the sums, one by one."""
-    for h in range(first_head, end_head):
+def superpose_heads(first: int, end: int, heads: Heads, work: Workspace, sums: Sums) -> None:
+    """Add the heads of a stretch of the order to the sums, one by one."""
+    for place in range(first, end):
+        h = heads.order[place]
         radius, rise = heads.radius[h], (heads.rise_east[h], heads.rise_north[h])
         tilt = math.sqrt(rise[0] * rise[0] + rise[1] * rise[1])
         is_tilted = tilt > 0.0
         reach = radius * (1.0 + tilt) ** THROW_EXPONENT if is_tilted else radius
         circle = Circle(heads.col[h], heads.row[h], reach)
         edges = (heads.edges[h, 0], heads.edges[h, 1], heads.edges[h, 2], heads.edges[h, 3])
-        n_runs, filled = _gather_cells(circle, heads.arc_deg[h], edges, work)
-        if is_tilted:
-            _put_fractions_on_a_slope(circle, radius, rise, n_runs, work)
-            total = _put_rates(heads, h, filled, work)
-        elif heads.end_hinge[h] - heads.first_hinge[h] == 2:
-            total = _put_level_rates(heads, h, filled, work)
+        rows = _limit_sector(circle, heads.arc_deg[h], edges, work)
+        n_runs = _list_runs(rows, 180.0 < heads.arc_deg[h] < 360.0, work)
+        if heads.hinge_start[h + 1] - heads.hinge_start[h] == 2 and not is_tilted:
+            total = _put_level_rates(circle, heads, h, n_runs, work)
         else:
-            _put_fractions(radius, filled, work)
+            filled = _put_fractions(circle, n_runs, work)
+            if is_tilted:
+                _tilt_fractions(circle, radius, rise, n_runs, work)
             total = _put_rates(heads, h, filled, work)
         if total <= 0.0:  # no cell centre in reach: all into the head's own cell
             work.runs[0, 0], work.runs[0, 1] = math.floor(circle.row), math.floor(circle.col)

@@ -8,17 +8,18 @@ The loops over heads and cells are in `sector_kernels`.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
+from geoirrig.compilation import run_on_all_processors
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import hinges
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.records import SprinklerLayout
-from geoirrig.surfaces.sector_kernels import HeadsInOrder, Sums, superpose_heads, workspace
+from geoirrig.surfaces.sector_kernels import Heads, Sums, superpose_heads, workspace
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.vector_blocks import LONG_BLOCK
 
@@ -103,9 +104,6 @@ def sector_set(
     rise_east = rise_north = np.zeros(len(chosen))
     if slope_ratio is not None and uphill_bearing_deg is not None:
         rise = slope_ratio[chosen] / np.tan(np.radians(layout.trajectory_deg[chosen]))
-        rise = np.minimum(
-            rise, 1.0
-        )  # steeper than the jet the law has no meaning; bounds the throw
         east, north = bearing_vector(np.nan_to_num(uphill_bearing_deg[chosen]))
         known = np.isfinite(rise) & np.isfinite(uphill_bearing_deg[chosen])
         rise_east, rise_north = (
@@ -181,10 +179,9 @@ def superpose_sectors(
             target=wanted.view(np.uint8).ravel(),
             n_rows=grid.n_rows,
             n_cols=grid.n_cols,
-            on_target_fraction=np.zeros(n_heads),
+            on_target_fraction=on_target,
         )
-        _superpose_bands(_in_order(sectors, order), bands, reach, sums)
-        on_target[order] = sums.on_target_fraction
+        _superpose_bands(_heads_for_kernels(sectors, order), bands, reach, sums)
     return SuperposedSectors(
         rate_mm_h=rate, heads_reaching=count, head_on_target_fraction=on_target
     )
@@ -216,42 +213,48 @@ def _bands_of_heads(
     return order, np.append(starts, len(order))
 
 
-def _in_order(sectors: SectorSet, order: NDArray[np.int64]) -> HeadsInOrder:
-    return HeadsInOrder(
-        col=sectors.col[order],
-        row=sectors.row[order],
-        radius=sectors.radius[order],
-        flow_mm_h=sectors.flow_mm_h[order],
-        arc_deg=sectors.arc_deg[order],
-        edges=np.ascontiguousarray(sectors.edges[order]),
-        rise_east=sectors.rise_east[order],
-        rise_north=sectors.rise_north[order],
-        base=sectors.base[order],
-        first_hinge=sectors.hinge_start[:-1][order],
-        end_hinge=sectors.hinge_start[1:][order],
+def _heads_for_kernels(sectors: SectorSet, order: NDArray[np.int64]) -> Heads:
+    return Heads(
+        order=order,
+        col=sectors.col,
+        row=sectors.row,
+        radius=sectors.radius,
+        flow_mm_h=sectors.flow_mm_h,
+        arc_deg=sectors.arc_deg,
+        edges=np.ascontiguousarray(sectors.edges),
+        rise_east=sectors.rise_east,
+        rise_north=sectors.rise_north,
+        base=sectors.base,
+        hinge_start=sectors.hinge_start,
         knots=sectors.knots,
         slopes=sectors.slopes,
     )
 
 
-def _superpose_bands(
-    heads: HeadsInOrder, bands: NDArray[np.int64], reach: float, sums: Sums
-) -> None:
-    """Add every other band, side by side in threads, and then the bands between them."""
-    for parity in (0, 1):
-        begins, ends = bands[:-1][parity::2], bands[1:][parity::2]
+def _superpose_bands(heads: Heads, bands: NDArray[np.int64], reach: float, sums: Sums) -> None:
+    """Add every other band, and each band between when its two neighbours are done.
 
-        def work(
-            first: int,
-            end: int,
-            begins: NDArray[np.int64] = begins,
-            ends: NDArray[np.int64] = ends,
-        ) -> None:
-            room = workspace(reach)
-            for band in range(first, end):
-                superpose_heads(begins[band], ends[band], heads, room, sums)
+    A cell's heads are so added in the same order, whichever processor takes which band.
+    """
+    n_bands = len(bands) - 1
+    done = [threading.Event() for _ in range(n_bands)]
+    waiting = iter([*range(0, n_bands, 2), *range(1, n_bands, 2)])
+    takes = threading.Lock()
 
-        if len(heads.col) < FEWEST_HEADS_IN_THREADS:
-            work(0, len(begins))
-        else:
-            run_in_threads(work, len(begins))
+    def next_band() -> int | None:
+        with takes:
+            return next(waiting, None)
+
+    def work() -> None:
+        room = workspace(reach)
+        while (band := next_band()) is not None:
+            if band % 2:  # both neighbours have been taken before
+                for neighbour in done[band - 1 : band + 2 : 2]:
+                    neighbour.wait()
+            try:
+                superpose_heads(bands[band], bands[band + 1], heads, room, sums)
+            finally:
+                done[band].set()
+
+    at_most = 1 if len(heads.col) < FEWEST_HEADS_IN_THREADS else (n_bands + 1) // 2
+    run_on_all_processors(work, at_most=at_most)

@@ -298,9 +298,7 @@ def test_superpose_sectors_in_threads_equals_one_thread(monkeypatch: pytest.Monk
     )
     sectors = sector_set(layout, grid)
     threaded = superpose_sectors(sectors, grid)
-    monkeypatch.setattr(
-        sector_superposition, "run_in_threads", lambda work, count, **_: work(0, count)
-    )
+    monkeypatch.setattr(sector_superposition, "run_on_all_processors", lambda work, **_: work())
     single = superpose_sectors(sectors, grid)
     np.testing.assert_array_equal(threaded.rate_mm_h, single.rate_mm_h)
     np.testing.assert_array_equal(threaded.heads_reaching, single.heads_reaching)
@@ -480,3 +478,18 @@ def test_superpose_sectors_leaves_its_arguments_alone() -> None:
     superpose_sectors(sectors, grid)
     for name, values in before.items():
         np.testing.assert_array_equal(getattr(sectors, name), values)
+
+
+def test_superpose_sectors_failure_in_a_band_is_raised_and_not_waited_for(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def fail(*_: Any) -> None:
+        raise MemoryError("no room")
+
+    grid = square_grid(300)
+    layout = layout_of(
+        np.linspace(5.0, 295.0, 400), np.linspace(5.0, 295.0, 400), 5.0, profile=CONE
+    )
+    monkeypatch.setattr(sector_superposition, "superpose_heads", fail)
+    with pytest.raises(MemoryError, match="no room"):
+        superpose_sectors(sector_set(layout, grid), grid)
