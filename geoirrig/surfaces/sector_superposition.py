@@ -19,7 +19,13 @@ from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import hinges
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.records import SprinklerLayout
-from geoirrig.surfaces.sector_kernels import Heads, Sums, superpose_heads, workspace
+from geoirrig.surfaces.sector_kernels import (
+    Heads,
+    Sums,
+    Workspace,
+    superpose_heads,
+    workspace,
+)
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.vector_blocks import LONG_BLOCK
 
@@ -48,6 +54,15 @@ class SectorSet:
     hinge_start: NDArray[np.int64]  # (n_heads + 1,) into the two arrays below
     knots: NDArray[np.float32]
     slopes: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """Heads by bands of rows, so that two bands with one between them share no cell."""
+
+    order: NDArray[np.int64]  # numbers of the heads, band by band
+    start: NDArray[np.int64]  # (n_bands + 1,) into the order
+    first_row: NDArray[np.int64]  # of the grid, for bands 0, 2, 4 …: theirs as far as the next
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,51 +181,94 @@ def superpose_sectors(
     and lets distant bands of heads run on different processors.
     """
     n_heads = len(sectors.col)
-    rate = np.zeros(grid.shape)
-    count = np.zeros(grid.shape, dtype=np.uint8)
-    on_target = np.zeros(n_heads)
-    if n_heads:
-        reach = float(np.max(sectors.radius * _tilt(sectors) ** THROW_EXPONENT))
-        order, bands = _bands_of_heads(sectors, reach, grid)
-        wanted = np.zeros(0, dtype=np.bool_) if target is None else np.ascontiguousarray(target)
-        sums = Sums(
-            rate_mm_h=rate.ravel(),
-            heads_reaching=count.ravel(),
-            target=wanted.view(np.uint8).ravel(),
-            n_rows=grid.n_rows,
-            n_cols=grid.n_cols,
-            on_target_fraction=on_target,
+    if n_heads == 0:
+        return SuperposedSectors(
+            rate_mm_h=np.zeros(grid.shape),
+            heads_reaching=np.zeros(grid.shape, dtype=np.uint8),
+            head_on_target_fraction=np.zeros(0),
         )
-        _superpose_bands(_heads_for_kernels(sectors, order), bands, reach, sums)
-    return SuperposedSectors(
-        rate_mm_h=rate, heads_reaching=count, head_on_target_fraction=on_target
+    surfaces = SuperposedSectors(
+        rate_mm_h=np.empty(grid.shape),
+        heads_reaching=np.empty(grid.shape, dtype=np.uint8),
+        head_on_target_fraction=np.zeros(n_heads),
     )
+    tilt = float(np.max(np.hypot(sectors.rise_east, sectors.rise_north)))
+    longest_reach = float(np.max(sectors.radius)) * (1.0 + tilt) ** THROW_EXPONENT  # downhill
+    bands = _bands_of_heads(sectors, longest_reach, grid)
+    _superpose_bands(sectors, bands, longest_reach, target, surfaces)
+    return surfaces
 
 
-def _tilt(sectors: SectorSet) -> FloatArray:
-    """1 + the rise along the steepest bearing: what lengthens the longest throw, downhill."""
-    return np.asarray(1.0 + np.hypot(sectors.rise_east, sectors.rise_north))
+def _bands_of_heads(sectors: SectorSet, longest_reach: float, grid: RasterGrid) -> Bands:
+    """Heads in order of place, in bands taller than the widest sector.
 
-
-def _bands_of_heads(
-    sectors: SectorSet, reach: float, grid: RasterGrid
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Heads in order of place, and where each band of rows starts in that order.
-
-    A band is taller than the widest sector and what a block reaches beyond the end of a row, so
-    that two bands with one between them share no cell. The bands do not depend on the number of
-    processors, so that neither do the sums.
+    A band is so tall that sectors on either side of it stay apart, with what a block carries
+    beyond the end of its row. The bands do not depend on the number of processors, so that neither
+    do the sums.
     """
-    below_first = sectors.row - sectors.row.min()
-    least = 2.0 * reach + 4.0 + LONG_BLOCK // grid.n_cols
-    band = np.floor(below_first / max(least, below_first.max() / (MOST_BANDS - 0.5)))
+    top = float(sectors.row.min())
+    below_top = sectors.row - top
+    least_height = 2.0 * (longest_reach + 3.0 + LONG_BLOCK / grid.n_cols)
+    height = max(least_height, float(below_top.max()) / (MOST_BANDS - 0.5))
+    band = np.floor(below_top / height)
     across = sectors.col - sectors.col.min()
     place = band * (across.max() + 1.0) + across
     order = np.argsort(place)
     if np.any(np.diff(place[order]) == 0.0):
         order = np.lexsort((sectors.row, place))
-    starts = np.flatnonzero(np.diff(band[order], prepend=-1.0))
-    return order, np.append(starts, len(order))
+    start = np.flatnonzero(np.diff(band[order], prepend=-1.0))
+    every_other = band[order][start[::2]]
+    halfway = top + height * 0.5 * (every_other[:-1] + 1.0 + every_other[1:])
+    first_row = np.clip(np.floor(halfway), 0, grid.n_rows).astype(np.int64)
+    return Bands(
+        order=order,
+        start=np.append(start, len(order)),
+        first_row=np.concatenate([[0], first_row, [grid.n_rows]]),
+    )
+
+
+def _superpose_bands(
+    sectors: SectorSet,
+    bands: Bands,
+    longest_reach: float,
+    target: NDArray[np.bool_] | None,
+    surfaces: SuperposedSectors,
+) -> None:
+    """Fill the surfaces: every other band, and each between when its two neighbours are done.
+
+    A cell's heads are so added in the same order, whichever processor takes which band. Half of the
+    bands clear the rows that they share with nobody, just before they are wanted.
+    """
+    heads = _heads_for_kernels(sectors, bands.order)
+    sums = _sums_for_kernels(surfaces, target)
+    n_bands = len(bands.start) - 1
+    done = [threading.Event() for _ in range(n_bands)]
+    waiting = iter([*range(0, n_bands, 2), *range(1, n_bands, 2)])
+    takes = threading.Lock()
+
+    def next_band() -> int | None:
+        with takes:
+            return next(waiting, None)
+
+    def add_band(band: int, room: Workspace) -> None:
+        if band % 2:
+            for neighbour in done[band - 1 : band + 2 : 2]:  # both have been taken before
+                neighbour.wait()
+        else:
+            own = slice(*bands.first_row[band // 2 : band // 2 + 2])
+            surfaces.rate_mm_h[own], surfaces.heads_reaching[own] = 0.0, 0
+        superpose_heads(bands.start[band], bands.start[band + 1], heads, room, sums)
+
+    def work() -> None:
+        room = workspace(longest_reach)
+        while (band := next_band()) is not None:
+            try:
+                add_band(band, room)
+            finally:
+                done[band].set()
+
+    is_small = len(bands.order) < FEWEST_HEADS_IN_THREADS
+    run_on_all_processors(work, at_most=1 if is_small else (n_bands + 1) // 2)
 
 
 def _heads_for_kernels(sectors: SectorSet, order: NDArray[np.int64]) -> Heads:
@@ -231,30 +289,14 @@ def _heads_for_kernels(sectors: SectorSet, order: NDArray[np.int64]) -> Heads:
     )
 
 
-def _superpose_bands(heads: Heads, bands: NDArray[np.int64], reach: float, sums: Sums) -> None:
-    """Add every other band, and each band between when its two neighbours are done.
-
-    A cell's heads are so added in the same order, whichever processor takes which band.
-    """
-    n_bands = len(bands) - 1
-    done = [threading.Event() for _ in range(n_bands)]
-    waiting = iter([*range(0, n_bands, 2), *range(1, n_bands, 2)])
-    takes = threading.Lock()
-
-    def next_band() -> int | None:
-        with takes:
-            return next(waiting, None)
-
-    def work() -> None:
-        room = workspace(reach)
-        while (band := next_band()) is not None:
-            if band % 2:  # both neighbours have been taken before
-                for neighbour in done[band - 1 : band + 2 : 2]:
-                    neighbour.wait()
-            try:
-                superpose_heads(bands[band], bands[band + 1], heads, room, sums)
-            finally:
-                done[band].set()
-
-    at_most = 1 if len(heads.col) < FEWEST_HEADS_IN_THREADS else (n_bands + 1) // 2
-    run_on_all_processors(work, at_most=at_most)
+def _sums_for_kernels(surfaces: SuperposedSectors, target: NDArray[np.bool_] | None) -> Sums:
+    n_rows, n_cols = surfaces.rate_mm_h.shape
+    wanted = np.zeros(0, dtype=np.bool_) if target is None else np.ascontiguousarray(target)
+    return Sums(
+        rate_mm_h=surfaces.rate_mm_h.ravel(),
+        heads_reaching=surfaces.heads_reaching.ravel(),
+        target=wanted.view(np.uint8).ravel(),
+        n_rows=n_rows,
+        n_cols=n_cols,
+        on_target_fraction=surfaces.head_on_target_fraction,
+    )

@@ -493,3 +493,32 @@ def test_superpose_sectors_failure_in_a_band_is_raised_and_not_waited_for(
     monkeypatch.setattr(sector_superposition, "superpose_heads", fail)
     with pytest.raises(MemoryError, match="no room"):
         superpose_sectors(sector_set(layout, grid), grid)
+
+
+@settings(max_examples=30, deadline=None)
+@given(
+    seed=st.integers(0, 1000), n_rows=st.integers(1, 300), n_cols=st.sampled_from([1, 4, 60, 300])
+)
+def test_superpose_sectors_memory_used_before_leaves_no_trace(
+    seed: int, n_rows: int, n_cols: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    grid = RasterGrid(left_m=20.0, top_m=200.0, cell_size_m=0.5, n_rows=n_rows, n_cols=n_cols)
+    n = int(rng.integers(1, 400))
+    layout = layout_of(
+        rng.uniform(15.0, 25.0 + 0.5 * n_cols, n), rng.uniform(20.0, 205.0, n), 5.0,
+        profile=CONE, radius_m=float(rng.uniform(0.4, 6.0)),
+    )  # fmt: skip
+    sectors = sector_set(layout, grid)
+    plain = superpose_sectors(sectors, grid)
+
+    def used(shape: Any, dtype: Any = np.float64) -> np.ndarray:
+        return np.full(shape, 77, dtype=dtype)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(np, "empty", used)
+        dirty = superpose_sectors(sectors, grid)
+    np.testing.assert_array_equal(dirty.rate_mm_h, plain.rate_mm_h)
+    np.testing.assert_array_equal(dirty.heads_reaching, plain.heads_reaching)
+    assert np.all(np.isfinite(plain.rate_mm_h))
+    assert plain.heads_reaching.max() <= n
