@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from geoirrig.units import UNITS, UnitSystem, in_unit_system
+from geoirrig.units import UnitSystem, in_unit_system, unit_of_column
 
 # SI column: short title, decimals in SI, decimals in US units.
 _ZONE_COLUMNS = {
@@ -89,10 +89,8 @@ def _table(
 
 
 def _unit_of(column: str) -> str:
-    for suffix, unit in UNITS.items():
-        if column.endswith(f"_{suffix}"):
-            return unit.printed
-    return ""
+    unit = unit_of_column(column)[1]
+    return "" if unit is None else unit.printed
 
 
 def _shown(value: Any, decimals: int) -> str:
