@@ -256,6 +256,25 @@ class AdvisedCycles:
     soak_minutes: FloatArray
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneSchedule:
+    """How the clock is set in every month of a mean year; arrays of shape (n_zones, 12).
+
+    A zone that has no schedule, or needs no water in a month, has 0 events and NaN minutes.
+    """
+
+    zone: tuple[str, ...]
+    events: FloatArray  # in the month; whole numbers
+    interval_days: FloatArray
+    net_depth_mm: FloatArray  # of one event, wanted in the root zone
+    gross_depth_mm: FloatArray  # of one event, mean over the served area
+    run_minutes: FloatArray  # of one event, all cycles
+    cycles: IntArray  # 0: none of at most 30 cycles avoids runoff, or the zone does not run
+    cycle_minutes: FloatArray
+    soak_minutes: FloatArray
+    water_m3: FloatArray  # in the month
+
+
 # --- what is written -----------------------------------------------------------------------------
 
 

@@ -168,7 +168,7 @@ def test_unknown_fault_exits_1_without_traceback(
     def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError("an odd fault")
 
-    monkeypatch.setattr("geoirrig.workflows.analyze_site.precipitation_surface", fail)
+    monkeypatch.setattr("geoirrig.workflows.analyze_site.lay_out_water", fail)
     out = tmp_path / "out"
     result = run("analyze", good_site, "--out", out)
     assert result.exit_code == 1

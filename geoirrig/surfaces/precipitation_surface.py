@@ -178,12 +178,33 @@ def event_plan(
     mean = np.array([np.mean(rates) if len(rates) else np.nan for rates in served_rates_mm_h])
     derived = np.nan_to_num(MINUTES_PER_HOUR * event_depth_mm / mean, nan=0.0, posinf=0.0)
     run = np.where(np.isnan(plan.run_minutes), derived, plan.run_minutes)
-    length = run + plan.soak_minutes * (plan.cycles - 1)
+    return event_in_turn(plan.cycles, run / plan.cycles, plan.soak_minutes)
+
+
+def event_in_turn(
+    cycles: NDArray[np.int64], cycle_minutes: FloatArray, soak_minutes: FloatArray
+) -> EventPlan:
+    """One event in which the zones follow one another without a pause.
+
+    Parameters
+    ----------
+    cycles, cycle_minutes, soak_minutes : ndarray, shape (n_zones,)
+        Of every zone, in running order; the soaks lie between its cycles. Where cycles are 0 or
+        minutes NaN, the zone does not run.
+
+    Returns
+    -------
+    EventPlan
+    """
+    runs = (cycles > 0) & np.isfinite(cycle_minutes)
+    count = np.where(runs, cycles, 1)
+    cycle, soak = np.where(runs, cycle_minutes, 0.0), np.where(runs, soak_minutes, 0.0)
+    length = count * cycle + soak * (count - 1)
     return EventPlan(
         start_minute=np.append(0.0, np.cumsum(length)[:-1]),
-        cycles=plan.cycles,
-        cycle_minutes=run / plan.cycles,
-        soak_minutes=plan.soak_minutes,
+        cycles=count,
+        cycle_minutes=cycle,
+        soak_minutes=soak,
     )
 
 

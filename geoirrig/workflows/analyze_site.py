@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from geoirrig.records import (
@@ -18,27 +16,13 @@ from geoirrig.records import (
 from geoirrig.surfaces.coverage_tables import head_results, turf_results, zone_results
 from geoirrig.surfaces.finding_areas import dry_cells, dry_spots, overspray, runoff_hotspots
 from geoirrig.surfaces.head_findings import head_evidence
-from geoirrig.surfaces.precipitation_surface import (
-    applied_depth_mm,
-    event_plan,
-    precipitation_surface,
-    served_rates,
-)
 from geoirrig.surfaces.runoff_risk_surface import advised_cycles, runoff_risk_surface
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.workflows.load_site import LoadedSite
+from geoirrig.workflows.run_record import CAUTIONS, Progress
+from geoirrig.workflows.site_water import lay_out_water
 
-CAUTIONS = (
-    "Computed from bench figures and a plan, in still air: check on the ground before acting.",
-    "Water that runs off or lands on walks and roads can pond, freeze and make people fall; on "
-    "steep or filled slopes it can start erosion or a slide. Ask a geotechnical engineer before "
-    "watering a slope whose stability is in doubt.",
-    "Minutes to runoff rest on tabled soils; real lawns of one texture differ several-fold.",
-    "Work on pressurised pipes, backflow protection and wiring belongs to licensed practice.",
-    "Local codes and the water supplier's rules decide, not this analysis.",
-)
 NO_DATA = -9999.0
-Progress = Callable[[str], None]
 
 
 def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> SiteAnalysis:
@@ -62,16 +46,8 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
     on_turf = cells.turf_index >= 0
 
     progress("Laying out the water of each zone")
-    precipitation = precipitation_surface(
-        layout,
-        len(plan.zone),
-        grid,
-        on_turf=on_turf,
-        terrain=terrain if settings.throw_follows_slope else None,
-    )
-    served = served_rates(precipitation, on_turf)
-    event = event_plan(plan, served, event_depth_mm=settings.event_depth_mm)
-    depth = applied_depth_mm(precipitation, event)
+    water = lay_out_water(site)
+    precipitation, event, depth = water.precipitation, water.event, water.depth_mm
 
     progress("Following the event into the ground")
     runoff = runoff_risk_surface(precipitation, terrain, cells, turf, event, settings=settings)

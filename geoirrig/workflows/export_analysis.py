@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import dataclasses
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from geoirrig import __version__
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_rasters import write_rasters
 from geoirrig.io.write_summary import write_summary
+from geoirrig.io.write_tables import table_records
 from geoirrig.maps.site_map import draw_maps
-from geoirrig.records import ResultTable, SiteAnalysis
+from geoirrig.records import SiteAnalysis
 from geoirrig.units import UnitSystem, in_unit_system
-from geoirrig.workflows.analyze_site import Progress
 from geoirrig.workflows.load_site import LoadedSite
+from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
 
 def export_analysis(
@@ -59,8 +55,8 @@ def export_analysis(
     OutputError
         If the results cannot be written.
     """
-    stated = {**options, **dataclasses.asdict(site.settings), "units": units}
-    summary = analysis_summary(site, analysis, units=units, options=stated)
+    record = run_record(site, options=options, units=units, warnings=analysis.warnings)
+    summary = analysis_summary(analysis, record, units=units)
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layers and rasters")
         write_layers(
@@ -68,7 +64,7 @@ def export_analysis(
             analysis.tables,
             analysis.plane,
             units=units,
-            run_info=_run_info(site, analysis, stated),
+            run_info=record.run_info(),
         )
         write_rasters(folder, analysis.rasters, analysis.grid, analysis.plane)
         progress("Drawing maps")
@@ -78,49 +74,15 @@ def export_analysis(
 
 
 def analysis_summary(
-    site: LoadedSite, analysis: SiteAnalysis, *, units: UnitSystem, options: Mapping[str, Any]
+    analysis: SiteAnalysis, record: RunRecord, *, units: UnitSystem
 ) -> dict[str, Any]:
     """Everything that a program or a report needs from a run, in the chosen units."""
     return {
-        "version": __version__,
-        "inputs": [dataclasses.asdict(file) for file in site.inputs.files],
-        "options": dict(options),
-        "crs": analysis.plane.crs_name,
-        "cell_size_m": analysis.grid.cell_size_m,
+        **record.summary_head(),
         "totals": dict(
             in_unit_system(name, value, units) for name, value in analysis.totals.items()
         ),
         "turf": table_records(analysis.table("turf_results"), units),
         "zones": table_records(analysis.table("zone_results"), units),
-        "warnings": list(analysis.warnings),
-        "cautions": list(analysis.cautions),
+        **record.summary_tail(),
     }
-
-
-def table_records(table: ResultTable, units: UnitSystem) -> list[dict[str, Any]]:
-    """Rows of a table as dictionaries, without geometry."""
-    columns = dict(
-        in_unit_system(name, values, units)
-        if np.asarray(values).dtype.kind == "f"
-        else (name, values)
-        for name, values in table.columns.items()
-    )
-    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
-
-
-def _run_info(
-    site: LoadedSite, analysis: SiteAnalysis, options: Mapping[str, Any]
-) -> dict[str, str]:
-    info = {
-        "version": __version__,
-        "crs": analysis.plane.crs_name,
-        "cell_size_m": f"{analysis.grid.cell_size_m:g}",
-        "options": json.dumps(dict(options), default=str),
-    }
-    for file in site.inputs.files:
-        info[f"input {file.role}"] = f"{file.name} sha256 {file.sha256}"
-    for number, warning in enumerate(analysis.warnings, start=1):
-        info[f"warning {number}"] = warning
-    for number, caution in enumerate(analysis.cautions, start=1):
-        info[f"caution {number}"] = caution
-    return info

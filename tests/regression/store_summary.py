@@ -15,6 +15,7 @@ from geoirrig.records import RunoffModel
 from geoirrig.workflows.analyze_site import analyze_site
 from geoirrig.workflows.export_analysis import analysis_summary
 from geoirrig.workflows.load_site import load_site
+from geoirrig.workflows.run_record import run_record
 
 STORED = Path(__file__).parents[1] / "data" / "sample_summary.json"
 SAMPLES = Path(__file__).parents[2] / "sample_gis"
@@ -27,7 +28,9 @@ def sample_summary(runoff_model: str) -> dict[str, Any]:
         SiteSources(site=SAMPLES / "hillside_site.gpkg", slope=SAMPLES / "hillside_slope_pct.tif"),
         overrides={"runoff_model": runoff_model},
     )
-    summary = analysis_summary(site, analyze_site(site), units="si", options={})
+    analysis = analyze_site(site)
+    record = run_record(site, options={}, units="si", warnings=analysis.warnings)
+    summary = analysis_summary(analysis, record, units="si")
     return {name: summary[name] for name in ("totals", "turf", "zones", "warnings")}
 
 
