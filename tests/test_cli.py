@@ -276,7 +276,7 @@ def test_analyze_out_that_is_a_file_is_refused(tmp_path: Path) -> None:
 def test_demo_without_its_sample_says_where_it_belongs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("geoirrig.cli.SAMPLE_FOLDER", tmp_path)
+    monkeypatch.setattr("geoirrig.cli.main_job.SAMPLE_FOLDER", tmp_path)
     out = tmp_path / "out"
     assert "The sample site is not at" in refusal(run("demo", "--out", out), out)
 

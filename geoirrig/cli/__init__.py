@@ -1,0 +1,52 @@
+"""The command line: arguments into one workflow call, results into files and messages."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from typing import Annotated
+
+# Another installation's projection and driver data, as a GIS shell sets them, break our own.
+for _variable in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA", "GDAL_DRIVER_PATH"):
+    os.environ.pop(_variable, None)
+
+import typer  # noqa: E402
+
+from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
+from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
+
+app = typer.Typer(
+    name="geoirrig",
+    help="From sprinkler heads, turf and slope on a map to depth, coverage and runoff risk.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+@app.callback(invoke_without_command=True)
+def geoirrig(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    """From sprinkler heads, turf and slope on a map to depth, coverage and runoff risk."""
+    if version:
+        from geoirrig import __version__
+
+        print(__version__)
+        raise typer.Exit
+
+
+for _command in (demo, validate, analyze):
+    app.command()(_command)
+
+
+def main() -> None:
+    """Run the command line."""
+    signal.signal(signal.SIGTERM, stop)
+    try:
+        app()
+    except KeyboardInterrupt:
+        print(STOPPED, file=sys.stderr)
+        sys.exit(EXIT_STOPPED)
