@@ -6,6 +6,7 @@ quantities are SI. Row identity is the id column, never the row order.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -14,13 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.flow_direction import FlowDirectionMethod
+from geoirrig.physics.flow_routing import FlowGraph
 from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.physics.terrain_slope import SlopeMethod
 from geoirrig.units import FloatArray
 
 ObjectArray = NDArray[np.object_]
 IntArray = NDArray[np.int64]
 Attributes = Mapping[str, NDArray[Any]]
+TerrainQuantity = Literal["slope_pct", "elevation_m"]
 RunoffModel = Literal["surface_storage", "green_ampt"]
+ClimateStep = Literal["daily", "monthly"]
 
 
 # --- what was read -------------------------------------------------------------------------------
@@ -122,7 +128,7 @@ class CatchCans:
 class TerrainRaster:
     """A slope or elevation raster brought into the working plane, at its own resolution."""
 
-    quantity: Literal["slope_pct", "elevation_m"]
+    quantity: TerrainQuantity
     values: FloatArray  # (n_rows, n_cols), north first; NaN where there is no data
     left_m: float
     top_m: float
@@ -168,6 +174,87 @@ class AnalysisSettings:
     dry_spot_min_area_m2: float = 0.5
     hotspot_min_area_m2: float = 1.0
     matched_rate_tolerance_pct: float = 10.0
+    slope_method: SlopeMethod = "horn_1981"  # from elevation
+    run_on: bool = False  # whether excess water is followed downhill
+    flow_direction: FlowDirectionMethod = "tarboton_1997"  # of run-on
+    pit_fill_depth_mm: float = 20.0  # run-on: shallower pits drain; judgement, no source
+    run_on_step_minutes: float = 1.0  # longest step in which run-on is taken as uniform
+
+
+# --- climate -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WeatherSeries:
+    """What reference evapotranspiration is computed from; arrays of shape (n_steps,).
+
+    Monthly values are means over the days of the month. None where a station does not measure it.
+    """
+
+    temperature_min_c: FloatArray
+    temperature_max_c: FloatArray
+    vapour_pressure_kpa: FloatArray | None = None
+    dew_point_c: FloatArray | None = None
+    relative_humidity_min_pct: FloatArray | None = None
+    relative_humidity_max_pct: FloatArray | None = None
+    relative_humidity_mean_pct: FloatArray | None = None
+    wind_speed_m_s: FloatArray | None = None  # at `wind_height_m`
+    wind_height_m: float = 2.0
+    solar_radiation_mj_m2: FloatArray | None = None  # per day
+    sunshine_hours: FloatArray | None = None  # per day
+
+    @property
+    def missing_for_penman_monteith(self) -> tuple[str, ...]:
+        """What FAO-56 Penman-Monteith needs and the station does not measure, in words."""
+        pair = (self.relative_humidity_min_pct, self.relative_humidity_max_pct)
+        humidities = (self.vapour_pressure_kpa, self.dew_point_c, self.relative_humidity_mean_pct)
+        is_known = {
+            "humidity": all(values is not None for values in pair)
+            or any(values is not None for values in humidities),
+            "wind speed": self.wind_speed_m_s is not None,
+            "solar radiation or sunshine": self.solar_radiation_mj_m2 is not None
+            or self.sunshine_hours is not None,
+        }
+        return tuple(name for name, known in is_known.items() if not known)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClimateRecord:
+    """Climate of one station: whole calendar months in order, without gaps; shape (n_steps,).
+
+    Every month of the year occurs at least once. Either `eto_mm` is given or `weather`, with the
+    latitude of the station.
+    """
+
+    step: ClimateStep
+    date: NDArray[np.datetime64]  # datetime64[D]; the first of the month where monthly
+    rain_mm: FloatArray  # total of the day or month
+    eto_mm: FloatArray | None = None  # total of the day or month
+    weather: WeatherSeries | None = None
+    latitude_deg: float = math.nan  # north positive
+    altitude_m: float = 0.0
+
+    @property
+    def days(self) -> FloatArray:
+        """Days that each step lasts."""
+        if self.step == "daily":
+            return np.ones(len(self.date))
+        month = self.date.astype("datetime64[M]")
+        length = (month + 1).astype("datetime64[D]") - month.astype("datetime64[D]")
+        return np.asarray(length.astype(np.int64), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeanYear:
+    """Mean of each calendar month over the years of a climate record; arrays of shape (12,)."""
+
+    days: FloatArray  # 28.25 and the like for a February of several years
+    eto_mm: FloatArray  # total of the month
+    rain_mm: FloatArray
+    effective_rain_mm: FloatArray  # of each month of each year, then averaged
+    years: IntArray  # how many Januaries, Februaries …
+    effective_rain_method: str
+    evapotranspiration_method: str  # "as_given" where the file states it
 
 
 # --- what was computed ---------------------------------------------------------------------------
@@ -245,6 +332,24 @@ class RunoffRiskSurface:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunOnSurface:
+    """One event with its excess flowing downhill; depths of each turf cell, float64, (n_cells,).
+
+    The cells stand in the order of ``flow``. Of each: applied + run-on = infiltrated + stored +
+    ponded + left.
+    """
+
+    grid: RasterGrid
+    flow: FlowGraph
+    run_on_depth_mm: NDArray[np.float32]  # (n_rows, n_cols), from the cells above; NaN off the turf
+    applied_mm: FloatArray
+    infiltrated_mm: FloatArray
+    stored_mm: FloatArray  # still on the surface when the last pulse ends
+    ponded_mm: FloatArray  # beyond the storage, in hollows and on level ground
+    left_mm: FloatArray  # sent on over the surface
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AdvisedCycles:
     """Cycle and soak that keep all but the most sensitive 5 % of a zone's turf from running off.
 
@@ -310,6 +415,7 @@ class SiteAnalysis:
     totals: Mapping[str, float]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
+    rules: tuple[Mapping[str, Any], ...] = ()  # for each rule set, how the site fares
 
     def table(self, name: str) -> ResultTable:
         """The table of that name."""

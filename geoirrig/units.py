@@ -25,6 +25,12 @@ LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches
 LITRES_PER_M3 = 1000.0
 KPA_PER_PSI = 6.894757293168361  # 4.4482216152605 N / (25.4 mm)²
 KPA_PER_BAR = 100.0
+METRES_PER_S_PER_MILE_PER_H = 0.44704  # exact: 5280 ft in 3600 s
+METRES_PER_S_PER_KM_PER_H = 1.0 / 3.6  # exact
+MJ_PER_M2_D_PER_W_PER_M2 = 0.0864  # exact: 86 400 s in a day
+FAHRENHEIT_AT_0_CELSIUS = 32.0  # exact
+FAHRENHEIT_PER_CELSIUS = 1.8  # exact
+MM_PER_M = 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +49,11 @@ UNITS: dict[str, Unit] = {
     for unit in (
         Unit("mm_h", "mm_h", 1.0, "mm/h"),
         Unit("in_h", "mm_h", MM_PER_INCH, "in/h"),
+        Unit("km_h", "m_s", METRES_PER_S_PER_KM_PER_H, "km/h"),
+        Unit("m_s", "m_s", 1.0, "m/s"),
+        Unit("mph", "m_s", METRES_PER_S_PER_MILE_PER_H, "mi/h"),
+        Unit("mj_m2", "mj_m2", 1.0, "MJ/m²"),
+        Unit("w_m2", "mj_m2", MJ_PER_M2_D_PER_W_PER_M2, "W/m²"),  # mean of a day, as MJ/m² in it
         Unit("lpm", "lpm", 1.0, "L/min"),
         Unit("gpm", "lpm", LITRES_PER_US_GALLON, "US gal/min"),
         Unit("kpa", "kpa", 1.0, "kPa"),
@@ -51,6 +62,11 @@ UNITS: dict[str, Unit] = {
         Unit("ft2", "m2", SQUARE_METRES_PER_SQUARE_FOOT, "ft²"),
         Unit("m2", "m2", 1.0, "m²"),
         Unit("gal", "l", LITRES_PER_US_GALLON, "US gal"),
+        # 1000 gallons are 1000 times as many litres: the factor to m³ is the same number.
+        Unit("kgal_year", "m3_year", LITRES_PER_US_GALLON, "1000 US gal/year"),
+        Unit("m3_year", "m3_year", 1.0, "m³/year"),
+        Unit("kgal", "m3", LITRES_PER_US_GALLON, "1000 US gal"),
+        Unit("m3", "m3", 1.0, "m³"),
         Unit("mm", "mm", 1.0, "mm"),
         Unit("in", "mm", MM_PER_INCH, "in"),
         Unit("ft", "m", METRES_PER_FOOT, "ft"),
@@ -59,7 +75,8 @@ UNITS: dict[str, Unit] = {
     )
 }
 US_SUFFIX_OF_SI = {
-    "mm_h": "in_h", "lpm": "gpm", "kpa": "psi", "m2": "ft2", "l": "gal", "mm": "in", "m": "ft",
+    "mm_h": "in_h", "lpm": "gpm", "kpa": "psi", "m2": "ft2", "m3_year": "kgal_year", "m3": "kgal",
+    "l": "gal", "mm": "in", "m": "ft",
 }  # fmt: skip
 
 
@@ -85,7 +102,8 @@ def unit_of_column(column: str) -> tuple[str, Unit | None]:
     ('turf_id', None)
     """
     for suffix, unit in UNITS.items():
-        if column.endswith(f"_{suffix}"):
+        # a cost per m³ goes the other way: it is no volume
+        if column.endswith(f"_{suffix}") and not column.endswith(f"_per_{suffix}"):
             return column[: -len(suffix) - 1], unit
     return column, None
 
@@ -99,6 +117,18 @@ def to_si(values: ArrayLike, unit: Unit) -> FloatArray:
     9.144
     """
     return np.asarray(values, dtype=np.float64) * unit.to_si
+
+
+def celsius_from_fahrenheit(temperature_f: ArrayLike) -> FloatArray:
+    """Temperature in degrees Celsius.
+
+    Examples
+    --------
+    >>> celsius_from_fahrenheit([32.0, 212.0]).tolist()
+    [0.0, 100.0]
+    """
+    above_freezing = np.asarray(temperature_f, dtype=np.float64) - FAHRENHEIT_AT_0_CELSIUS
+    return np.asarray(above_freezing / FAHRENHEIT_PER_CELSIUS)
 
 
 def in_unit_system(column: str, values: ArrayLike, units: UnitSystem) -> tuple[str, ArrayLike]:

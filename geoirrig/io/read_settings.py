@@ -12,7 +12,9 @@ from typing import Any, get_args
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.columns import nearest_hint
 from geoirrig.io.file_formats import require_readable_file
+from geoirrig.physics.flow_direction import FlowDirectionMethod
 from geoirrig.physics.soil_properties import COMPACTION_FACTOR
+from geoirrig.physics.terrain_slope import SlopeMethod
 from geoirrig.records import AnalysisSettings, RunoffModel
 
 
@@ -48,7 +50,15 @@ RANGES: Mapping[str, _Range] = {
     "dry_spot_min_area_m2": _Range(low=0.0, high=1e4),
     "hotspot_min_area_m2": _Range(low=0.0, high=1e4),
     "matched_rate_tolerance_pct": _Range(low=0.0, high=1000.0),
+    "pit_fill_depth_mm": _Range(low=0.0, high=1e4),
+    "run_on_step_minutes": _Range(is_above_low=True, low=0.0, high=60.0),
 }
+CHOICES: Mapping[str, tuple[str, ...]] = {
+    "runoff_model": get_args(RunoffModel),
+    "slope_method": get_args(SlopeMethod),
+    "flow_direction": get_args(FlowDirectionMethod),
+}
+SWITCHES = ("throw_follows_slope", "run_on")
 _COMPACTION_RANGE = _Range(is_above_low=True, low=0.0, high=10.0)
 _KEYS = tuple(field.name for field in fields(AnalysisSettings))
 
@@ -117,17 +127,19 @@ def _take(
     else:
         wanted = _fault(key, value)
     if wanted is not None:
-        problems.add(f"{where}{key} must be {wanted}; got {value!r}.")
+        hint = nearest_hint(str(value), CHOICES.get(key, ()))
+        problems.add(f"{where}{key} must be {wanted}; got {value!r}.{hint}")
         return
     given[key] = value
 
 
 def _fault(key: str, value: object) -> str | None:
     """What a setting should have been; None where it is right."""
-    if key == "runoff_model":
-        models = get_args(RunoffModel)
-        return None if value in models else f"one of {', '.join(models)}"
-    if key == "throw_follows_slope":
+    if key in CHOICES:
+        if value in CHOICES[key]:
+            return None
+        return f"one of {', '.join(CHOICES[key])}"
+    if key in SWITCHES:
         return None if isinstance(value, bool) else "true or false"
     return RANGES[key].fault(value)
 

@@ -64,6 +64,9 @@ class SiteSources:
         Terrain raster; at most one of them.
     slope_unit, elevation_unit : str or None
         Its unit, where the band does not say.
+    others : mapping of str to tuple of Path
+        Files that are read elsewhere, by role ("settings", "climate", "rules"): they are listed
+        with their checksum among the files of the run.
     """
 
     site: Path | None = None
@@ -72,6 +75,7 @@ class SiteSources:
     slope_unit: str | None = None
     elevation: Path | None = None
     elevation_unit: str | None = None
+    others: Mapping[str, tuple[Path, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +133,7 @@ def read_site(
     problems : ProblemList
         Takes every problem and warning; nothing is raised for a fault of the data.
     cell_size_m : float
-        Cell size of the run: terrain is read for half a cell and more around the turf. [m]
+        Cell size of the run: terrain is read for three cells around the turf. [m]
     terrain_margin_m : float
         How much farther around the turf the terrain is wanted. [m]
     slope_is_needed : bool
@@ -141,7 +145,7 @@ def read_site(
         turf = read_turf(tables["turf"], problems)
     layout, zone_plan = _layout(tables, unreadable, turf, problems)
     plane = turf.plane
-    terrain = _terrain(sources, turf, problems, margin_m=cell_size_m + terrain_margin_m)
+    terrain = _terrain(sources, turf, problems, margin_m=3.0 * cell_size_m + terrain_margin_m)
     if "turf" in tables:
         unknown = _unknown_slope(sources, tables["turf"], turf)
         if unknown is not None:
@@ -316,6 +320,7 @@ def _input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile
     roles: list[tuple[str, Path | None]] = [("site", sources.site)]
     roles += [(role, source.path) for role, source in sources.layers.items()]
     roles += [("slope", sources.slope), ("elevation", sources.elevation)]
+    roles += [(role, path) for role, paths in sources.others.items() for path in paths]
     files: list[InputFile] = []
     for role, path in roles:
         if path is None or not path.is_file():

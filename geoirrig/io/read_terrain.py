@@ -1,17 +1,15 @@
 """Slope or elevation raster, in the working plane.
 
-Only the part around the turf is read. The unit is that of the band's unit tag or of the option;
-where neither states one, nothing is assumed.
+Only the part around the turf is read.
 """
 
 from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pyproj
@@ -21,6 +19,7 @@ import rasterio.windows
 
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.file_formats import raster_format
+from geoirrig.io.terrain_units import METRES, stated_unit
 from geoirrig.io.working_plane import (
     PlaneOfWork,
     horizontal_crs,
@@ -28,37 +27,11 @@ from geoirrig.io.working_plane import (
     transformer_between,
     transformer_into_plane,
 )
-from geoirrig.records import TerrainRaster
-from geoirrig.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT, FloatArray
+from geoirrig.records import TerrainQuantity, TerrainRaster
+from geoirrig.units import FloatArray
 
-Quantity = Literal["slope_pct", "elevation_m"]
 Bounds = tuple[float, float, float, float]
 
-SLOPE_UNITS = ("percent", "degrees", "ratio")
-ELEVATION_UNITS = ("metre", "foot", "us_survey_foot")
-# Spellings of a unit tag, lower case, and the option value that each stands for.
-UNIT_TAGS: Mapping[Quantity, Mapping[str, str]] = {
-    "slope_pct": {
-        **dict.fromkeys(("percent", "%", "pct", "percent rise", "per cent"), "percent"),
-        **dict.fromkeys(("degrees", "degree", "deg", "°"), "degrees"),
-        **dict.fromkeys(("ratio", "1", "m/m", "rise/run", "fraction"), "ratio"),
-    },
-    "elevation_m": {
-        **dict.fromkeys(("metre", "metres", "meter", "meters", "m"), "metre"),
-        **dict.fromkeys(("foot", "feet", "ft", "international foot"), "foot"),
-        **dict.fromkeys(
-            ("us_survey_foot", "us survey foot", "us survey feet", "us-ft", "ftus", "survey foot"),
-            "us_survey_foot",
-        ),
-    },
-}
-_OPTION = {"slope_pct": "--slope-unit", "elevation_m": "--elevation-unit"}
-_UNITS = {"slope_pct": SLOPE_UNITS, "elevation_m": ELEVATION_UNITS}
-_METRES = {
-    "metre": 1.0,
-    "foot": METRES_PER_FOOT,
-    "us_survey_foot": METRES_PER_US_SURVEY_FOOT,
-}
 SLOPE_AT_MOST_PCT = 1000.0  # 84°: beyond it a value is no ground; judgement
 MARGIN_PIXELS = 3  # read around the turf, for slopes from neighbours and for interpolation
 PIXELS_AT_MOST = 60_000_000  # 0.5 GB as float64
@@ -69,8 +42,8 @@ class TerrainSource:
     """A terrain raster as the user names it."""
 
     path: Path
-    quantity: Quantity
-    unit: str | None = None  # one of `SLOPE_UNITS` or `ELEVATION_UNITS`; None: the tag tells
+    quantity: TerrainQuantity
+    unit: str | None = None  # one of `terrain_units.UNITS`; None: the file tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +116,7 @@ def _terrain(
     _require_plain_band(dataset, place, faults)
     unit = None
     if dataset.count:
-        unit = _unit(dataset, source, place, faults)
+        unit = stated_unit(dataset, source.quantity, source.unit, place, faults)
         if dataset.count > 1:
             problems.warn(f"{place} has {dataset.count} bands; the first is taken.")
     crs = _raster_crs(dataset, place, faults)
@@ -186,28 +159,6 @@ def _require_plain_band(dataset: Any, place: str, faults: ProblemList) -> None:
         faults.add(f"{place} has no position on the map. Georeference it.")
     elif transform.b != 0.0 or transform.d != 0.0 or transform.a <= 0.0 or transform.e == 0.0:
         faults.add(f"{place} is rotated against its map. Resample it north up.")
-
-
-def _unit(dataset: Any, source: TerrainSource, place: str, faults: ProblemList) -> str | None:
-    """Unit of the values from the tag or the option; None, with the fault noted, if not plain."""
-    tag = (dataset.units[0] or "").strip()
-    tagged = UNIT_TAGS[source.quantity].get(tag.lower())
-    option, units = _OPTION[source.quantity], _UNITS[source.quantity]
-    one_of = f"{option} {'|'.join(units)}"
-    if source.unit is not None and source.unit not in units:
-        faults.add(f"{option} must be one of {', '.join(units)}; got {source.unit!r}.")
-        return None
-    if tagged is not None and source.unit is not None and tagged != source.unit:
-        faults.add(
-            f"{place} has the unit tag {tag!r}, but {option} says {source.unit!r}. Correct the tag "
-            "or leave the option out."
-        )
-        return None
-    if tagged is None and source.unit is None:
-        stated = f"has the unknown unit tag {tag!r}" if tag else "has no unit tag"
-        faults.add(f"{place} {stated}, and no unit is assumed. Say it with {one_of}.")
-        return None
-    return tagged or source.unit
 
 
 def _raster_crs(dataset: Any, place: str, faults: ProblemList) -> pyproj.CRS | None:
@@ -308,7 +259,7 @@ def _in_si(values: FloatArray, unit: str, source: TerrainSource, place: str) -> 
     """
     values = np.where(np.isinf(values), np.nan, values)
     if source.quantity == "elevation_m":
-        return values * _METRES[unit]
+        return values * METRES[unit]
     if unit == "degrees":
         is_impossible = (values < 0.0) | (values >= 90.0)
         wanted = "at least 0 and below 90 degrees"

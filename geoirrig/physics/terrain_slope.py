@@ -7,12 +7,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
+from geoirrig.compilation import run_in_threads
+from geoirrig.physics.terrain_kernels import Stencil, gradient_rows, slope_rows
 from geoirrig.units import FloatArray
 
 SlopeMethod = Literal["horn_1981", "zevenbergen_thorne_1987"]
 
 # Weight of the corner pixels over that of the side pixels, per method.
 _CORNER_WEIGHT: dict[SlopeMethod, float] = {"horn_1981": 0.5, "zevenbergen_thorne_1987": 0.0}
+ROWS_AT_ONCE = 16  # fewer are not worth a thread
 
 
 def elevation_gradient(
@@ -27,7 +30,8 @@ def elevation_gradient(
     Parameters
     ----------
     elevation_m : array_like, shape (n_rows, n_cols)
-        Elevations, north first; NaN where there are none. [m]
+        Elevations, north first; NaN where there are none. Contiguous float32 and float64 are read
+        in place. [m]
     pixel_width_m, pixel_height_m : float
         Size of a pixel, > 0. [m]
     method : {"horn_1981", "zevenbergen_thorne_1987"}
@@ -36,8 +40,9 @@ def elevation_gradient(
 
     Returns
     -------
-    tuple of two ndarray of float64, shape (n_rows, n_cols)
-        Gradient to the east and to the north; NaN where the pixel has no elevation. [1]
+    tuple of two ndarray, shape (n_rows, n_cols)
+        Gradient to the east and to the north; NaN where the pixel has no elevation. float32 for
+        float32 elevations, else float64; computed in float64 either way. [1]
 
     Raises
     ------
@@ -65,26 +70,15 @@ def elevation_gradient(
     .. [2] Zevenbergen, L. W. and Thorne, C. R., 1987. Quantitative analysis of land surface
        topography. Earth Surface Processes and Landforms 12(1), 47-56.
     """
-    if method not in _CORNER_WEIGHT:
-        raise ValueError(f"method must be one of {sorted(_CORNER_WEIGHT)}; got {method!r}")
-    corner = _CORNER_WEIGHT[method]
-    centre = np.asarray(elevation_m, dtype=np.float64)
-    padded = np.pad(centre, 1, constant_values=np.nan)
-    north, south = _opposite_pair(padded, centre, -1, 0)
-    west, east = _opposite_pair(padded, centre, 0, -1)
-    to_east, to_north = east - west, north - south
-    if corner > 0.0:
-        # Planes through the pixel and two sides stand in where a corner and its opposite miss.
-        nw, se = _opposite_pair(
-            padded, centre, -1, -1, north + west - centre, south + east - centre
-        )
-        ne, sw = _opposite_pair(padded, centre, -1, 1, north + east - centre, south + west - centre)
-        to_east += corner * (ne + se - nw - sw)
-        to_north += corner * (nw + ne - sw - se)
-    weight = 2.0 * (1.0 + 2.0 * corner)
-    to_east = np.where(np.isnan(centre), np.nan, to_east)  # a gap is not bridged
-    to_north = np.where(np.isnan(centre), np.nan, to_north)
-    return to_east / (weight * pixel_width_m), to_north / (weight * pixel_height_m)
+    elevation = elevation_array(elevation_m)
+    stencil = _stencil(method, pixel_width_m, pixel_height_m)
+    east, north = np.empty_like(elevation), np.empty_like(elevation)
+
+    def fill(start: int, stop: int) -> None:
+        gradient_rows((start, stop), elevation, stencil, east, north)
+
+    run_in_threads(fill, elevation.shape[0], smallest=ROWS_AT_ONCE)
+    return east, north
 
 
 def terrain_slope_pct(
@@ -103,8 +97,9 @@ def terrain_slope_pct(
 
     Returns
     -------
-    ndarray of float64, shape (n_rows, n_cols)
-        Slope, ≥ 0; NaN where the pixel has no elevation. [%]
+    ndarray, shape (n_rows, n_cols)
+        Slope, ≥ 0; NaN where the pixel has no elevation. float32 for float32 elevations, else
+        float64. [%]
 
     Examples
     --------
@@ -112,10 +107,15 @@ def terrain_slope_pct(
     >>> terrain_slope_pct(plane, pixel_width_m=1.0, pixel_height_m=1.0).round(6).tolist()
     [[50.0, 50.0], [50.0, 50.0]]
     """
-    east, north = elevation_gradient(
-        elevation_m, pixel_width_m=pixel_width_m, pixel_height_m=pixel_height_m, method=method
-    )
-    return np.asarray(100.0 * np.hypot(east, north))
+    elevation = elevation_array(elevation_m)
+    stencil = _stencil(method, pixel_width_m, pixel_height_m)
+    slope = np.empty_like(elevation)
+
+    def fill(start: int, stop: int) -> None:
+        slope_rows((start, stop), elevation, stencil, slope)
+
+    run_in_threads(fill, elevation.shape[0], smallest=ROWS_AT_ONCE)
+    return slope
 
 
 def uphill_bearing_deg(
@@ -152,31 +152,18 @@ def uphill_bearing_deg(
     return np.asarray(np.where((east == 0.0) & (north == 0.0), np.nan, bearing))
 
 
-def _opposite_pair(
-    padded: FloatArray,
-    centre: FloatArray,
-    row_step: int,
-    col_step: int,
-    last_resort: FloatArray | None = None,
-    opposite_last_resort: FloatArray | None = None,
-) -> tuple[FloatArray, FloatArray]:
-    """The neighbour one step away and the one opposite, both filled in where they are missing."""
-    near = _shifted(padded, centre.shape, row_step, col_step)
-    far = _shifted(padded, centre.shape, -row_step, -col_step)
-    near_resort = centre if last_resort is None else last_resort
-    far_resort = centre if opposite_last_resort is None else opposite_last_resort
-    return _filled(near, far, centre, near_resort), _filled(far, near, centre, far_resort)
+def elevation_array(elevation_m: ArrayLike) -> FloatArray:
+    """Elevations as the compiled walks read them: float32 stays as it is, all else is float64."""
+    elevation = np.asarray(elevation_m)
+    dtype = elevation.dtype if elevation.dtype == np.float32 else np.float64
+    return np.ascontiguousarray(elevation, dtype=dtype)
 
 
-def _filled(
-    value: FloatArray, opposite: FloatArray, centre: FloatArray, last_resort: FloatArray
-) -> FloatArray:
-    extrapolated = np.where(np.isnan(opposite), last_resort, 2.0 * centre - opposite)
-    return np.where(np.isnan(value), extrapolated, value)
-
-
-def _shifted(
-    padded: FloatArray, shape: tuple[int, ...], row_step: int, col_step: int
-) -> FloatArray:
-    rows, cols = shape
-    return padded[1 + row_step : 1 + row_step + rows, 1 + col_step : 1 + col_step + cols]
+def _stencil(method: SlopeMethod, pixel_width_m: float, pixel_height_m: float) -> Stencil:
+    if method not in _CORNER_WEIGHT:
+        raise ValueError(f"method must be one of {sorted(_CORNER_WEIGHT)}; got {method!r}")
+    corner = _CORNER_WEIGHT[method]
+    weight = 2.0 * (1.0 + 2.0 * corner)
+    return Stencil(
+        corner=corner, east=1.0 / (weight * pixel_width_m), north=1.0 / (weight * pixel_height_m)
+    )

@@ -11,6 +11,9 @@ from geoirrig.units import FloatArray
 # trajectories and throws of 4.6 to 9 m give 0.19 to 0.27; engineering choice, no published table.
 THROW_EXPONENT = 0.25
 
+# What a grid allows for downhill, over the level throw: reached on a slope of 50 % at 25°.
+LONGEST_THROW_RATIO = 1.2
+
 
 def throw_ratio(
     slope_ratio: ArrayLike,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from geoirrig.compilation import run_in_threads
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.throw_on_slope import LONGEST_THROW_RATIO
 from geoirrig.records import (
     EventPlan,
     PrecipitationSurface,
@@ -23,7 +24,6 @@ from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 
 PERCENT = 100.0
 BESIDE_TURF_M = 1.0  # judgement: a head this near to turf stands on the turf's slope
-LONGEST_THROW_RATIO = 1.2  # of the level throw, downhill; the window of a zone allows for it
 
 
 def precipitation_surface(

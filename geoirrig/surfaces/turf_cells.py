@@ -9,16 +9,14 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.throw_on_slope import LONGEST_THROW_RATIO
 from geoirrig.records import ObjectArray, SprinklerLayout, TurfAreas, TurfCells
 
 
 def site_grid(turf: TurfAreas, layout: SprinklerLayout, *, cell_size_m: float) -> RasterGrid:
-    """Smallest grid that holds all turf and everything that the heads can wet.
-
-    Throws are taken a fifth longer than on the level, since a slope lengthens them downhill.
-    """
+    """Smallest grid that holds all turf and everything that the heads can wet, downhill too."""
     west, south, east, north = shapely.total_bounds(turf.geometry)
-    reach = 1.2 * layout.radius_m
+    reach = LONGEST_THROW_RATIO * layout.radius_m
     return RasterGrid.covering(
         min(west, np.min(layout.x_m - reach, initial=west)),
         min(south, np.min(layout.y_m - reach, initial=south)),

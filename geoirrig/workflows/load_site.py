@@ -21,9 +21,14 @@ from geoirrig.records import (
     TurfAreas,
     TurfCells,
 )
-from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slope
+from geoirrig.surfaces.terrain_surface import (
+    ground_elevation_m,
+    terrain_notes,
+    terrain_surface,
+    turf_without_slope,
+)
 from geoirrig.surfaces.turf_cells import site_grid, turf_cells
-from geoirrig.units import METRES_PER_FOOT
+from geoirrig.units import METRES_PER_FOOT, FloatArray
 
 MOST_CELLS = 40_000_000  # up to 5 GiB at work; see docs/explanation/coordinates_and_cells.md
 CELLS_PER_RADIUS = 12.0  # fewer, and the cells follow the profile only roughly (computed rule)
@@ -39,6 +44,7 @@ class LoadedSite:
     grid: RasterGrid
     cells: TurfCells
     terrain: TerrainSurface
+    elevation_m: FloatArray | None = None  # (n_rows, n_cols), turf and around it, for run-on
 
 
 def load_site(
@@ -47,6 +53,7 @@ def load_site(
     settings_file: Path | None = None,
     overrides: Mapping[str, object] | None = None,
     slope_is_needed: bool = True,
+    problems: ProblemList | None = None,
 ) -> LoadedSite:
     """Read a site and lay its turf and slope on the grid.
 
@@ -60,6 +67,8 @@ def load_site(
         Settings given on the command line; they win over the file.
     slope_is_needed : bool
         Whether turf without any slope is a problem; a mere check of the layers can do without.
+    problems : ProblemList, optional
+        What was found in other files of the run; it is told together with what is found here.
 
     Returns
     -------
@@ -70,12 +79,20 @@ def load_site(
     InputError
         With every problem found in all inputs.
     """
-    problems = ProblemList()
+    problems = ProblemList() if problems is None else problems
     settings = _settings(settings_file, overrides or {}, problems)
     reading = read_site(
         sources, problems, cell_size_m=settings.cell_size_m, slope_is_needed=slope_is_needed
     )
     ground = _ground(reading, settings, problems)
+    elevation = None
+    if settings.run_on and sources.elevation is None:
+        problems.add(
+            "Run-on needs to know the way downhill: give --elevation FILE, a raster of elevation, "
+            "or leave --run-on out."
+        )
+    elif settings.run_on:
+        elevation = _elevation(reading, ground, problems)
     problems.raise_if_any()
     if ground is None:
         raise InputError(["The inputs could not be laid on a grid."])
@@ -86,6 +103,7 @@ def load_site(
         grid=grid,
         cells=cells,
         terrain=terrain,
+        elevation_m=elevation,
     )
 
 
@@ -120,10 +138,36 @@ def _ground(
         )
         return None
     cells = turf_cells(turf, grid)
-    terrain = terrain_surface(reading.terrain, turf, cells)
+    terrain = terrain_surface(reading.terrain, turf, cells, method=settings.slope_method)
+    for note in terrain_notes(reading.terrain, cells):
+        problems.warn(note)
     if reading.terrain is not None or np.all(np.isfinite(turf.slope_pct)):
         _check_slope(terrain, cells, turf, problems)
     return grid, cells, terrain
+
+
+def _elevation(
+    reading: SiteReading,
+    ground: tuple[RasterGrid, TurfCells, TerrainSurface] | None,
+    problems: ProblemList,
+) -> FloatArray | None:
+    """Ground of the turf cells and those around them; every turf cell must have one."""
+    if ground is None or reading.turf is None or reading.terrain is None:
+        return None
+    _, cells, _ = ground
+    elevation = ground_elevation_m(reading.terrain, cells)
+    without = (cells.turf_index >= 0) & np.isnan(elevation)
+    count = np.bincount(cells.turf_index[without], minlength=len(reading.turf.turf_id))
+    if np.any(count):
+        rows = [
+            (reading.turf.turf_id[number], f"{count[number]} cells without elevation")
+            for number in np.flatnonzero(count)
+        ]
+        problems.add(
+            "turf: run-on needs an elevation under all turf, also where slope_pct is stated; "
+            f"{named_rows('turf_id', rows)}. Extend the raster or fill its gaps."
+        )
+    return elevation
 
 
 def _check_slope(

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from geoirrig.errors import ProblemList
-from geoirrig.io.read_settings import RANGES, read_settings
+from geoirrig.io.read_settings import CHOICES, RANGES, SWITCHES, read_settings
 from geoirrig.records import AnalysisSettings
 
 
@@ -68,6 +68,22 @@ def test_read_settings_all_faults_come_out_together(tmp_path: Path) -> None:
     ]
 
 
+def test_read_settings_misspelt_choice_is_told_the_nearest(tmp_path: Path) -> None:
+    found, problems = settings(
+        tmp_path,
+        "slope_method = 'horn_1891'\nflow_direction = 'steepest_neighbor'\n"
+        "pit_fill_depth_mm = -1\n",
+    )
+    assert found == AnalysisSettings()
+    assert problems.problems == [
+        "Settings file 'run.toml': slope_method must be one of horn_1981, "
+        "zevenbergen_thorne_1987; got 'horn_1891'. The nearest known is 'horn_1981'.",
+        "Settings file 'run.toml': flow_direction must be one of tarboton_1997, "
+        "steepest_neighbour; got 'steepest_neighbor'. The nearest known is 'steepest_neighbour'.",
+        "Settings file 'run.toml': pit_fill_depth_mm must be a number from 0 to 10000; got -1.",
+    ]
+
+
 def test_read_settings_option_out_of_range_names_the_option() -> None:
     problems = ProblemList()
     read_settings(None, {"cell_size_m": 0.0, "event_depth_mm": True}, problems)
@@ -99,8 +115,10 @@ def test_read_settings_missing_file_is_a_problem(tmp_path: Path) -> None:
 
 
 def test_ranges_cover_every_number_among_the_settings() -> None:
-    others = {"runoff_model", "throw_follows_slope", "compaction_factor"}
-    assert set(RANGES) | others == {field.name for field in fields(AnalysisSettings)}
+    others = {*SWITCHES, "compaction_factor"}
+    assert set(RANGES) | set(CHOICES) | others == {field.name for field in fields(AnalysisSettings)}
+    for name, choices in CHOICES.items():
+        assert getattr(AnalysisSettings(), name) == choices[0]
     for name, allowed in RANGES.items():
         default = getattr(AnalysisSettings(), name)
         assert default is None or allowed.fault(default) is None, name

@@ -13,6 +13,7 @@ from pyproj import Transformer
 from rasterio.transform import Affine
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
+from geoirrig.physics.terrain_slope import terrain_slope_pct
 from geoirrig.records import TerrainRaster
 from geoirrig.units import METRES_PER_FOOT
 from tests.io import site_builder as build
@@ -50,7 +51,7 @@ def test_read_terrain_reads_only_the_window_around_the_turf(tmp_path: Path) -> N
     terrain, warnings = terrain_of(tmp_path, path)
     assert warnings == []
     assert terrain.quantity == "slope_pct"
-    # The turf is 6 m; a margin of one cell makes it 6.5 m, which touches 8 pixels; 3 more on
+    # The turf is 6 m; a margin of three cells makes it 7.5 m, which touches 8 pixels; 3 more on
     # either side make 14.
     assert terrain.values.shape == (14, 14)
     assert terrain.values.dtype == np.float64
@@ -91,6 +92,131 @@ def test_read_terrain_elevation_unit_of_the_tag_is_followed(
     assert reading.terrain.quantity == "elevation_m"
     np.testing.assert_allclose(reading.terrain.values, metres, rtol=1e-12)
     assert {file.role for file in reading.files} == {"site", "elevation"}
+
+
+def elevation_plane() -> NDArray[np.float64]:
+    """Elevation that rises 0.1 per unit of the map eastward, from 100."""
+    return np.tile(100.0 + 0.1 * (np.arange(N) + 0.5), (N, 1))
+
+
+def moved_layers(crs: int) -> dict[str, Any]:
+    """Heads and turf of the good site somewhere in a foot CRS, near its natural origin."""
+    layers = {"heads": build.heads(), "turf": build.turf()}
+    return {
+        name: layer.set_crs(26943, allow_override=True)
+        .set_geometry(layer.geometry.translate(1_500_000.0, -3_400_000.0))
+        .to_crs(crs)
+        for name, layer in layers.items()
+    }
+
+
+@pytest.mark.parametrize(
+    ("crs", "unit", "slope_pct"),
+    [
+        # In EPSG:2227 a map unit is a US survey foot: 0.1 of it per unit is 10 %, 0.1 m per unit
+        # 0.1·3937/1200 = 32.808 %, 0.1 international feet per unit 10·0.999998 %.
+        ("EPSG:2227", "US survey foot", 10.0),
+        ("EPSG:2227", "metre", 10.0 * 3937.0 / 1200.0),
+        ("EPSG:2227", "foot", 10.0 * 0.3048 * 3937.0 / 1200.0),
+        ("EPSG:2227+6360", None, 10.0),  # NAVD88 height (ftUS)
+        ("EPSG:2227+5703", None, 10.0 * 3937.0 / 1200.0),  # NAVD88 height, in metres
+        ("EPSG:2227+8228", None, 10.0 * 0.3048 * 3937.0 / 1200.0),  # NAVD88 height (ft)
+    ],
+)
+def test_read_terrain_elevation_in_a_foot_crs_gives_the_right_slope(
+    tmp_path: Path, crs: str, unit: str | None, slope_pct: float
+) -> None:
+    layers = moved_layers(2227)
+    left_ft, bottom_ft, *_ = layers["turf"].total_bounds
+    path = build.write_raster(
+        tmp_path / "dem.tif",
+        elevation_plane(),
+        left=left_ft - 10.0,
+        top=bottom_ft + 30.0,
+        crs=crs,
+        unit=unit,
+    )
+    reading, problems = build.read(tmp_path, elevation=path, **layers)
+    assert problems.problems == []
+    terrain = reading.terrain
+    assert terrain is not None
+    slope = terrain_slope_pct(
+        terrain.values, pixel_width_m=terrain.pixel_width_m, pixel_height_m=terrain.pixel_height_m
+    )
+    np.testing.assert_allclose(slope, slope_pct, rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("raster_crs", "factor"),
+    [("EPSG:2227", 1.0), ("EPSG:26943", 3937.0 / 1200.0)],
+)
+def test_read_terrain_elevation_in_the_other_unit_of_the_same_zone_gives_the_right_slope(
+    tmp_path: Path, raster_crs: str, factor: float
+) -> None:
+    """California zone 3 in feet and in metres: turf in the one, elevations in the other."""
+    layers = moved_layers(26943 if raster_crs == "EPSG:2227" else 2227)
+    west, south, *_ = layers["turf"].to_crs(raster_crs).total_bounds
+    rows = np.tile(100.0 + 0.1 * (np.arange(300) + 0.5), (300, 1))  # 0.1 per unit of the raster
+    path = build.write_raster(
+        tmp_path / "dem.tif",
+        rows,
+        left=west - 150.0,
+        top=south + 150.0,
+        crs=raster_crs,
+        unit="US survey foot",
+    )
+    reading, problems = build.read(tmp_path, elevation=path, **layers)
+    assert problems.problems == []
+    terrain = reading.terrain
+    assert terrain is not None
+    slope = terrain_slope_pct(
+        terrain.values, pixel_width_m=terrain.pixel_width_m, pixel_height_m=terrain.pixel_height_m
+    )
+    inside = slope[2:-2, 2:-2]
+    assert np.isfinite(inside).all()
+    # Feet of height per metre are a foot's metres less steep. The warper's positions, good to an
+    # eighth of a pixel, blur single pixels but not the mean.
+    assert np.mean(inside) == pytest.approx(10.0 / factor, rel=0.01)
+
+
+def test_read_terrain_heights_by_crs_and_option_at_odds_are_a_problem(tmp_path: Path) -> None:
+    path = build.write_raster(
+        tmp_path / "dem.tif", elevation_plane(), crs="EPSG:26911+5703", unit="foot"
+    )
+    assert problem_of(tmp_path, elevation=path) == (
+        "Raster 'dem.tif' has heights in 'metre' by its CRS, but its unit tag says 'foot'. Assign "
+        "the CRS with the right vertical part, or none, and correct the other."
+    )
+
+
+def test_read_terrain_heights_of_a_3d_crs_at_odds_with_the_option_are_a_problem(
+    tmp_path: Path,
+) -> None:
+    path = build.write_raster(
+        tmp_path / "dem.tif", elevation_plane(), pixel=1e-5, left=-117.0, top=36.144,
+        crs="EPSG:4979", unit=None,
+    )  # fmt: skip
+    assert problem_of(tmp_path, elevation=path, elevation_unit="foot") == (
+        "Raster 'dem.tif' has heights in 'metre' by its CRS, but --elevation-unit says 'foot'. "
+        "Assign the CRS with the right vertical part, or none, and correct the other."
+    )
+
+
+def test_read_terrain_depths_are_a_problem(tmp_path: Path) -> None:
+    # EPSG:5715 is the depth below mean sea level, in metres.
+    path = build.write_raster(
+        tmp_path / "dem.tif", elevation_plane(), crs="EPSG:26911+5715", unit="metre"
+    )
+    message = problem_of(tmp_path, elevation=path)
+    assert message.startswith("Raster 'dem.tif' counts its heights downward by its CRS (")
+    assert message.endswith("Give elevations, which rise uphill.")
+
+
+def test_read_terrain_vertical_part_says_nothing_of_slopes(tmp_path: Path) -> None:
+    path = build.write_raster(tmp_path / "slope.tif", ramp(), crs="EPSG:26911+5703")
+    reading, problems = build.read(tmp_path, slope=path)
+    assert problems.problems == []
+    assert reading.terrain is not None
 
 
 def test_read_terrain_unit_by_option_is_followed(tmp_path: Path) -> None:

@@ -187,6 +187,93 @@ def test_terrain_slope_pct_feet_converted_to_metres_agree() -> None:
     )
 
 
+def gradient_with_numpy(
+    elevation: np.ndarray, width: float, height: float, corner: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same rules for edges and gaps, written with whole arrays."""
+    padded = np.pad(elevation, 1, constant_values=np.nan)
+
+    def shifted(row_step: int, col_step: int) -> np.ndarray:
+        rows, cols = elevation.shape
+        return padded[1 + row_step : 1 + row_step + rows, 1 + col_step : 1 + col_step + cols]
+
+    def filled(row_step: int, col_step: int, last_resort: np.ndarray) -> np.ndarray:
+        value, opposite = shifted(row_step, col_step), shifted(-row_step, -col_step)
+        stand_in = np.where(np.isnan(opposite), last_resort, 2.0 * elevation - opposite)
+        return np.where(np.isnan(value), stand_in, value)
+
+    n, s, w, e = (filled(r, c, elevation) for r, c in ((-1, 0), (1, 0), (0, -1), (0, 1)))
+    nw, ne = filled(-1, -1, n + w - elevation), filled(-1, 1, n + e - elevation)
+    sw, se = filled(1, -1, s + w - elevation), filled(1, 1, s + e - elevation)
+    weight = 2.0 * (1.0 + 2.0 * corner)
+    hole = np.where(np.isnan(elevation), np.nan, 0.0)
+    east = (e - w) + (corner * (ne + se - nw - sw) if corner else 0.0) + hole
+    north = (n - s) + (corner * (nw + ne - sw - se) if corner else 0.0) + hole
+    return east / (weight * width), north / (weight * height)
+
+
+@pytest.mark.parametrize(("method", "corner"), [(METHODS[0], 0.5), (METHODS[1], 0.0)])
+@given(
+    seed=st.integers(0, 100_000),
+    rows=st.integers(1, 9),
+    cols=st.integers(1, 9),
+    gaps=st.sampled_from([0.0, 0.1, 0.5, 0.9]),
+)
+def test_elevation_gradient_rough_ground_with_gaps_agrees_with_numpy(
+    method: str, corner: float, seed: int, rows: int, cols: int, gaps: float
+) -> None:
+    rng = np.random.default_rng(seed)
+    field = 300.0 + rng.normal(size=(rows, cols))
+    field[rng.random(field.shape) < gaps] = np.nan
+    found = elevation_gradient(field, pixel_width_m=0.5, pixel_height_m=0.75, method=method)
+    expected = gradient_with_numpy(field, 0.5, 0.75, corner)
+    for ours, theirs in zip(found, expected, strict=True):
+        np.testing.assert_allclose(ours, theirs, rtol=0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize("method", METHODS)
+@given(height=st.floats(-500.0, 9000.0))
+def test_elevation_gradient_level_ground_of_any_height_is_exactly_level(
+    method: str, height: float
+) -> None:
+    level = np.full((5, 20), height)
+    east, north = elevation_gradient(level, pixel_width_m=0.3, pixel_height_m=0.7, method=method)
+    assert not east.any()
+    assert not north.any()
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_terrain_slope_pct_float32_is_read_in_place_and_computed_in_double(method: str) -> None:
+    field = (300.0 + np.random.default_rng(1).normal(size=(40, 50))).astype(np.float32)
+    single = terrain_slope_pct(field, pixel_width_m=0.5, pixel_height_m=0.5, method=method)
+    double = terrain_slope_pct(
+        field.astype(np.float64), pixel_width_m=0.5, pixel_height_m=0.5, method=method
+    )
+    assert single.dtype == np.float32
+    assert np.array_equal(single, double.astype(np.float32))
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_terrain_slope_pct_bands_of_rows_do_not_show(method: str) -> None:
+    field = np.random.default_rng(2).normal(size=(200, 6))
+    whole = terrain_slope_pct(field, pixel_width_m=1.0, pixel_height_m=1.0, method=method)
+    part = terrain_slope_pct(field[60:140], pixel_width_m=1.0, pixel_height_m=1.0, method=method)
+    assert np.array_equal(part[1:-1], whole[61:139])
+
+
+def test_terrain_slope_pct_edges_with_side_neighbours_agree_with_gdal(tmp_path: Path) -> None:
+    # gdaldem leaves the outermost pixels without data or, asked for them, carries each missing row
+    # straight on. So do we for the sides, which are all that Zevenbergen and Thorne look at. Its
+    # four corner pixels follow a rule of their own.
+    elevation = real_elevation_m()
+    mode = ["slope", "-p", "-alg", "ZevenbergenThorne", "-compute_edges"]
+    gdal = gdal_terrain(mode, elevation, (75.0, 75.0), tmp_path)
+    own = terrain_slope_pct(elevation, pixel_width_m=75.0, pixel_height_m=75.0, method=METHODS[1])
+    difference = np.abs(own - gdal)
+    difference[np.ix_([0, -1], [0, -1])] = 0.0
+    assert np.max(difference) < 1e-3
+
+
 def test_elevation_gradient_unknown_method_raises() -> None:
     with pytest.raises(ValueError, match=r"method must be one of .*horn_1981.*; got 'steepest'"):
         elevation_gradient(
