@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import geopandas as gpd
+import hillside_climate
 import hillside_layout as hillside
 import numpy as np
 import pandas as pd
@@ -191,6 +192,7 @@ def build(folder: Path) -> None:
     write_geopackage(folder / "hillside_site.gpkg", hillside_tables())
     write_geopackage(folder / "four_heads.gpkg", four_head_tables())
     write_ground(folder)
+    hillside_climate.write_climate(folder / "hillside_climate.csv")
 
 
 if __name__ == "__main__":

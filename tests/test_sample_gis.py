@@ -17,6 +17,11 @@ import pyogrio
 import pytest
 import rasterio
 
+from geoirrig.climate.mean_year import mean_year
+from geoirrig.errors import ProblemList
+from geoirrig.io.read_climate import read_climate
+from geoirrig.physics.plant_water_use import monthly_coefficients
+
 SAMPLES = Path(__file__).parents[1] / "sample_gis"
 GEOPACKAGES = ("hillside_site.gpkg", "four_heads.gpkg")
 RASTERS = ("hillside_slope_pct.tif", "hillside_elevation_m.tif")
@@ -75,6 +80,31 @@ def test_build_gives_the_committed_rasters(rebuilt: Path, name: str) -> None:
         assert (new.crs, new.transform, new.units) == (old.crs, old.transform, old.units)
         # exp() may differ in its last bit from one platform to the next; float32 has 7 digits
         np.testing.assert_allclose(new.read(1), old.read(1), rtol=1e-6)
+
+
+def test_build_gives_the_committed_climate(rebuilt: Path) -> None:
+    name = "hillside_climate.csv"
+    assert (rebuilt / name).read_text() == (SAMPLES / name).read_text()
+
+
+def test_hillside_climate_is_what_the_description_says() -> None:
+    problems = ProblemList()
+    record = read_climate(
+        SAMPLES / "hillside_climate.csv", problems, latitude_deg=41.9, altitude_m=420.0
+    )
+    assert record is not None
+    assert problems == ProblemList()
+    year = mean_year(record)
+
+    assert year.years.tolist() == [3] * 12
+    assert year.evapotranspiration_method == "fao56_penman_monteith"
+    assert float(np.sum(year.eto_mm)) == pytest.approx(1190.0, abs=1.0)
+    assert float(np.sum(year.rain_mm)) == pytest.approx(702.0, abs=1.0)
+    # wet winters, dry summers
+    assert float(np.sum(year.rain_mm[5:8])) < 0.03 * float(np.sum(year.rain_mm))
+    # cool-season turf needs about a metre a year
+    need = np.sum(year.eto_mm * monthly_coefficients("cool_season_turf"))
+    assert float(need) == pytest.approx(1027.0, abs=1.0)
 
 
 @pytest.mark.parametrize("name", GEOPACKAGES)

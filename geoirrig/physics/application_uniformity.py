@@ -252,6 +252,37 @@ def run_time_multiplier_low_quarter(du_lq: ArrayLike) -> FloatArray:
     return np.asarray(1.0 / estimate)
 
 
+def depth_multiplier_low_quarter(du_lq: ArrayLike) -> FloatArray:
+    """Factor on the depth that gives the driest quarter, on average, the depth wanted: 1/DUlq.
+
+    Parameters
+    ----------
+    du_lq : array_like
+        Low-quarter distribution uniformity, in (0, 1]. [1]
+
+    Returns
+    -------
+    ndarray of float64
+        At least 1. [1]
+
+    Notes
+    -----
+    The form of agricultural practice. On landscapes it asks for more water than
+    `run_time_multiplier_low_half` does, and than turf was found to need [1]_.
+
+    References
+    ----------
+    .. [1] Mecham, B., 2010. Paper read before the American Society of Agricultural and Biological
+       Engineers (abstract read only).
+
+    Examples
+    --------
+    >>> float(depth_multiplier_low_quarter(0.5))
+    2.0
+    """
+    return np.asarray(1.0 / np.asarray(du_lq, dtype=np.float64))
+
+
 def _values_and_weights(
     values: ArrayLike, weights: ArrayLike | None
 ) -> tuple[FloatArray, FloatArray]:

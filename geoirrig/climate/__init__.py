@@ -1,0 +1,1 @@
+"""Climate records made into evapotranspiration and rain of the mean year."""
