@@ -165,11 +165,35 @@ _RUNOFF_DEPTH = ClassScale(
     colours=RUNOFF_6,
     first_label="none",
 )
+_RUNOFF_VOLUME = ClassScale(
+    column="runoff_l",
+    title="Runoff of one event",
+    limits_si=(0.0, 20.0, 100.0, 500.0, 2000.0),
+    limits_us=(0.0, 5.0, 25.0, 125.0, 500.0),
+    colours=RUNOFF_6,
+    first_label="none",
+)
 _HOTSPOT_DEPTH = ClassScale(
     column="mean_runoff_depth_mm",
     title="Mean runoff of one event",
     limits_si=_RUNOFF_DEPTH.limits_si[1:],
     limits_us=_RUNOFF_DEPTH.limits_us[1:],
+    colours=RUNOFF_6[1:],
+)
+_RUN_ON_DEPTH = ClassScale(
+    column="run_on_depth_mm",
+    title="Run-on of one event",
+    limits_si=(0.0, 1.0, 2.5, 5.0, 10.0),
+    limits_us=(0.0, 0.04, 0.1, 0.2, 0.4),
+    colours=RUNOFF_6,
+    first_label="none",
+)
+# On about a metre of edge.
+_EDGE_VOLUME = ClassScale(
+    column="leaving_l",
+    title="Water over the edge in one event",
+    limits_si=(1.0, 5.0, 20.0, 50.0),
+    limits_us=(0.25, 1.0, 5.0, 15.0),
     colours=RUNOFF_6[1:],
 )
 # On paved ground less water is better: not the colours of water on turf.
@@ -234,6 +258,14 @@ _SHARE_OF_ZONE_MEAN = ClassScale(
     colours=(DRY, SCARCE, LITTLE),
     labels=("up to 10", "10 – 25", "over 25"),
 )
+_WEEKLY_MINUTES = ClassScale(
+    column="weekly_minutes",
+    title="Minutes a week",
+    unit="min",
+    limits_si=(0.0, 30.0, 60.0, 120.0, 240.0, 480.0),
+    colours=(GROUND_5[0], *WATER_7[1:]),
+    first_label="no water needed",
+)
 
 SCALES: dict[str, ClassScale] = {
     scale.column: scale
@@ -247,10 +279,14 @@ SCALES: dict[str, ClassScale] = {
         replace(_SLOPE, column="mean_slope_pct", title="Mean slope"),
         _MINUTES_TO_RUNOFF,
         _RUNOFF_DEPTH,
+        _RUNOFF_VOLUME,
         _HOTSPOT_DEPTH,
         _OVERSPRAY_DEPTH,
+        _RUN_ON_DEPTH,
+        _EDGE_VOLUME,
         _RUNOFF_PROBABILITY,
         _DU_LQ,
         _SHARE_OF_ZONE_MEAN,
+        _WEEKLY_MINUTES,
     )
 }

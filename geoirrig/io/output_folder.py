@@ -39,6 +39,8 @@ RESULT_NAMES = (
     "map_precipitation.png",
     "map_coverage.png",
     "map_runoff_risk.png",
+    "map_ranked_slopes.png",
+    "ranked_slopes.png",
 )
 # Files that a database or a viewer leaves beside a result. They belong to the old content: an old
 # journal beside a new GeoPackage would even be played back into it.

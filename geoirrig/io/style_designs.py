@@ -66,6 +66,24 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
         )
     if layer == "head_results":
         return (_head_findings(),)
+    if layer == "zone_schedule":
+        weekly = _scale_design(SCALES["weekly_minutes"], area, units, no_value="not scheduled")
+        return (replace(weekly, label_column="zone"), _zone_outlines())
+    if layer == "rule_findings":
+        return (_rule_findings(),)
+    if layer == "ranked_slopes":
+        return tuple(
+            replace(
+                _scale_design(SCALES[column], area, units, no_value="not known"),
+                label_column="rank",
+            )
+            for column in ("runoff_l", "runoff_depth_mm", "runoff_probability", "mean_slope_pct")
+        )
+    return _place_designs(layer, area, units)
+
+
+def _place_designs(layer: str, area: Symbol, units: UnitSystem) -> tuple[Design, ...]:
+    """Designs of the layers of places with a finding; empty for any other layer."""
     if layer == "dry_spots":
         line = replace(area, line=symbology.DRY_SPOT_COLOUR, line_mm=0.4)
         quotient = ("mean_depth_mm", "zone_mean_depth_mm")
@@ -75,6 +93,10 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
         line = replace(area, line=symbology.OVERSPRAY_COLOUR, line_mm=0.4, opacity=0.8)
         scale = SCALES["overspray_depth_mm"]
         return (_finding_design(scale, line, units, columns=("mean_depth_mm",), of="per event"),)
+    if layer == "edge_runoff":
+        dot = Symbol(fill="#ffffff", line="#ffffff", marker_mm=2.2)
+        scale = SCALES["leaving_l"]
+        return (_finding_design(scale, dot, units, columns=(scale.column,), of="per event"),)
     if layer == "runoff_hotspots":
         line = replace(area, line=symbology.HOTSPOT_COLOUR, line_mm=0.6)
         scale = SCALES["mean_runoff_depth_mm"]
@@ -147,6 +169,20 @@ def _head_findings() -> Design:
         rules=(
             Rule(label="with a finding", symbol=found, test="has_text"),
             Rule(label="without a finding", symbol=well, test="else"),
+        ),
+    )
+
+
+def _rule_findings() -> Design:
+    found = Symbol(fill=symbology.HEAD_FINDING_COLOUR, line=symbology.TURF_LINE_COLOUR, opacity=0.6)
+    well = Symbol(fill=None, line=symbology.TURF_LINE_COLOUR)
+    return Design(
+        name="Rules",
+        description="Zones and turf with a rule that is not met, flagged or not evaluated",
+        columns=("finding",),
+        rules=(
+            Rule(label="not met, flagged or not evaluated", symbol=found, test="has_text"),
+            Rule(label="met", symbol=well, test="else"),
         ),
     )
 
