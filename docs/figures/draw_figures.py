@@ -16,7 +16,9 @@ import numpy as np
 from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 
+from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
+from geoirrig.physics.flow_routing import flow_graph
 from geoirrig.physics.green_ampt import minutes_to_runoff_green_ampt, suction_deficit_mm
 from geoirrig.physics.radial_distribution import relative_rate, trapezoid_profile
 from geoirrig.physics.soil_properties import (
@@ -31,6 +33,10 @@ from geoirrig.physics.soil_spread import (
 )
 from geoirrig.physics.surface_storage import minutes_to_runoff
 from geoirrig.physics.throw_on_slope import throw_ratio
+from geoirrig.records import PrecipitationSurface, ZoneRate
+from geoirrig.surfaces.precipitation_surface import event_in_turn
+from geoirrig.surfaces.run_on_kernels import Ground
+from geoirrig.surfaces.run_on_surface import followed_downhill
 from geoirrig.units import MM_PER_INCH
 
 FOLDER = Path(__file__).parent
@@ -150,6 +156,46 @@ def probability(axes: Axes) -> None:
     axes.set_ylabel("runoff probability, 12.7 mm (0.5 in)")
 
 
+def run_on(axes: Axes) -> None:
+    """Water that soaks in along a slope of 20 cells, steady rain, two soils, no storage."""
+    n_cells, rain = 20, np.float32(15.24)
+    grid = RasterGrid(left_m=0.0, top_m=1.0, cell_size_m=1.0, n_rows=1, n_cols=n_cells)
+    everywhere = np.ones(grid.shape, dtype=np.uint8)
+    water = PrecipitationSurface(
+        grid=grid,
+        zone_rates=(
+            ZoneRate(
+                cell=np.arange(n_cells),
+                rate_mm_h=np.full(n_cells, rain),
+                heads_reaching=everywhere[0],
+            ),
+        ),
+        precipitation_rate_mm_h=np.full(grid.shape, rain),
+        main_zone=np.zeros(grid.shape, dtype=np.int32),
+        heads_reaching=everywhere,
+        head_on_target_fraction=np.ones(1),
+    )
+    east = np.full(grid.shape, 90.0, dtype=np.float32)
+    flow = flow_graph(east, -np.arange(n_cells, dtype=float)[np.newaxis], everywhere > 0)
+    soils = Ground(
+        soil=np.repeat(np.int32([0, 1]), n_cells // 2),
+        intake_mm_h=np.array([5.0, 30.0]),
+        deficit_mm=np.zeros(2),
+        storage_mm=np.zeros(n_cells),
+        is_steady=True,
+    )
+    hour = event_in_turn(np.array([1]), np.array([60.0]), np.array([0.0]))
+    with_flow = followed_downhill(water, hour, flow, soils, longest_step_minutes=1.0)
+    cell = np.arange(1, n_cells + 1)
+    alone = np.minimum(rain, soils.intake_mm_h[soils.soil])
+    axes.bar(cell, with_flow.infiltrated_mm, color=LINES[1], width=0.8, label="with run-on")
+    axes.step(cell, alone, where="mid", color=LINES[2], label="every cell alone", linewidth=1.8)
+    axes.set_xticks([1, 5, 10, 15, 20])
+    axes.set_xlabel("cell, from the top of the slope (intake 5, from cell 11 on 30 mm/h)")
+    axes.set_ylabel("soaks in [mm/h], rain 15.24 mm/h")
+    axes.legend(frameon=False)
+
+
 FIGURES: tuple[Callable[[Axes], None], ...] = (
     radial_profiles,
     throw_on_slope,
@@ -157,6 +203,7 @@ FIGURES: tuple[Callable[[Axes], None], ...] = (
     surface_storage_minutes,
     green_ampt_minutes,
     probability,
+    run_on,
 )
 
 

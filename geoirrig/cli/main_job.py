@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
+from geoirrig.cli.loading import load
 from geoirrig.cli.messages import print_warnings, told_to_the_user
 from geoirrig.cli.option_groups import (
     LAYERS,
@@ -18,10 +20,6 @@ from geoirrig.cli.option_groups import (
     with_options,
 )
 from geoirrig.errors import GeoirrigError
-
-if TYPE_CHECKING:
-    from geoirrig.io.read_site import SiteSources
-    from geoirrig.workflows.load_site import LoadedSite
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_gis"
 
@@ -59,80 +57,60 @@ def validate(
 
 
 @with_options(site=SITE, output=OUTPUT)
-def analyze(*, site: SiteChoice, output: OutputChoice) -> None:
+def analyze(
+    run_on: Annotated[
+        bool, typer.Option("--run-on", help="Follow excess water downhill; needs --elevation.")
+    ] = False,
+    rules: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME|FILE.toml",
+            help="Check a rule set, built in or of your own; may be given several times.",
+        ),
+    ] = None,
+    *,
+    site: SiteChoice,
+    output: OutputChoice,
+) -> None:
     """Compute precipitation, coverage, uniformity and runoff risk of a site."""
     with told_to_the_user():
-        _analyze(
-            site.sources(),
-            output,
-            settings_file=site.settings_file,
-            overrides=site.overrides,
-            options={"command": "analyze", **site.stated()},
-        )
+        _analyze("analyze", site.having(run_on=run_on or None), output, rules=rules or [])
 
 
 @with_options(output=OUTPUT.but(without=("overwrite",), out=Path("geoirrig-demo")))
 def demo(*, output: OutputChoice) -> None:
     """Run the main job on the sample site; an earlier demo in DIR is replaced."""
     with told_to_the_user():
-        from geoirrig.io.read_site import SiteSources
-
         site = SAMPLE_FOLDER / "hillside_site.gpkg"
         if not site.is_file():
             raise GeoirrigError(
                 f"The sample site is not at {SAMPLE_FOLDER}. Run the demo from a checkout of the "
                 "project that was installed with 'pip install -e .'."
             )
-        _analyze(
-            SiteSources(site=site, slope=SAMPLE_FOLDER / "hillside_slope_pct.tif"),
-            replace(output, overwrite=True),
-            settings_file=None,
-            overrides={},
-            options={"command": "demo"},
-        )
-
-
-def load(
-    sources: SiteSources,
-    output: OutputChoice,
-    *,
-    settings_file: Path | None,
-    overrides: dict[str, object],
-) -> LoadedSite:
-    """Read a site for a command that writes results, and say when kernels will be compiled."""
-    from geoirrig.compilation import needs_compiling
-    from geoirrig.io.output_folder import check_output_folder
-    from geoirrig.workflows.load_site import load_site
-
-    check_output_folder(output.out, overwrite=output.overwrite)
-    output.progress("Reading and checking the inputs")
-    site = load_site(sources, settings_file=settings_file, overrides=overrides)
-    if needs_compiling():
-        output.progress("Compiling for this machine; later runs do without (about half a minute)")
-    return site
+        slope = SAMPLE_FOLDER / "hillside_slope_pct.tif"
+        _analyze("demo", SiteChoice.of(site=site, slope=slope), replace(output, overwrite=True))
 
 
 def _analyze(
-    sources: SiteSources,
-    output: OutputChoice,
-    *,
-    settings_file: Path | None,
-    overrides: dict[str, object],
-    options: dict[str, Any],
+    command: str, site: SiteChoice, output: OutputChoice, *, rules: Sequence[str] = ()
 ) -> None:
+    from geoirrig.errors import ProblemList
+    from geoirrig.io.read_rules import read_rules, rule_files
     from geoirrig.io.write_summary import summary_text
     from geoirrig.workflows.analyze_site import analyze_site
     from geoirrig.workflows.export_analysis import export_analysis
 
-    site = load(sources, output, settings_file=settings_file, overrides=overrides)
-    analysis = analyze_site(site, progress=output.progress)
+    problems = ProblemList()
+    rule_sets = read_rules(rules, problems)
+    loaded = load(site, output, problems=problems, others={"rules": rule_files(rules)})
+    analysis = analyze_site(loaded, rule_sets=rule_sets, progress=output.progress)
     summary = export_analysis(
-        site,
+        loaded,
         analysis,
         output.out,
         units=output.units,
         overwrite=output.overwrite,
-        options=options,
+        options={"command": command, **site.stated(), **({"rules": list(rules)} if rules else {})},
         progress=output.progress,
     )
     if output.json:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -16,12 +16,16 @@ from geoirrig.cli.messages import stderr
 from geoirrig.errors import InputError
 
 if TYPE_CHECKING:
+    from geoirrig.errors import ProblemList
     from geoirrig.io.read_site import SiteSources
     from geoirrig.units import UnitSystem
 
 LAYER_ROLES = (
     "heads", "turf", "nozzles", "profiles", "zones", "hardscape", "parcels", "catch_cans",
 )  # fmt: skip
+
+# Options that are settings of the same name.
+SETTING_OPTIONS = ("event_depth_mm", "runoff_model", "slope_method", "run_on")
 
 
 # --- groups --------------------------------------------------------------------------------------
@@ -85,7 +89,7 @@ def with_options(**groups: OptionGroup) -> Callable[[Callable[..., None]], Calla
     return decorate
 
 
-def _stated(options: Mapping[str, Any]) -> dict[str, Any]:
+def stated(options: Mapping[str, Any]) -> dict[str, Any]:
     """Options as the record of the run states them: names of files without their folders."""
     given = {name: value for name, value in options.items() if value is not None}
     return {
@@ -96,6 +100,14 @@ def _stated(options: Mapping[str, Any]) -> dict[str, Any]:
         else value
         for name, value in given.items()
     }
+
+
+def check_range(
+    problems: ProblemList, option: str, value: float | None, low: float, high: float
+) -> None:
+    """Note a number of the command line that is out of range; None was not given."""
+    if value is not None and not low <= value <= high:
+        problems.add(f"{option} must be from {low:,g} to {high:,g}; got {value:g}.")
 
 
 # --- the site ------------------------------------------------------------------------------------
@@ -137,8 +149,17 @@ class SiteChoice:
 
     options: Mapping[str, Any]
 
-    def sources(self) -> SiteSources:
-        """The files.
+    @classmethod
+    def of(cls, **options: Any) -> SiteChoice:
+        """A choice made by the program itself; what is not named is not given."""
+        return cls({**dict.fromkeys(SITE.options), **options})
+
+    def having(self, **settings: Any) -> SiteChoice:
+        """The same choice with settings from options of the command's own."""
+        return SiteChoice({**self.options, **settings})
+
+    def sources(self, **others: Sequence[Path]) -> SiteSources:
+        """The files, with those that the command reads beside the site, by role.
 
         Raises
         ------
@@ -167,6 +188,10 @@ class SiteChoice:
             slope_unit=_value(given["slope_unit"]),
             elevation=given["elevation"],
             elevation_unit=_value(given["elevation_unit"]),
+            others={
+                "settings": () if given["settings"] is None else (given["settings"],),
+                **{role: tuple(paths) for role, paths in others.items()},
+            },
         )
 
     @property
@@ -180,16 +205,13 @@ class SiteChoice:
         """Settings that prevail over the file; None where the option was not given."""
         return {
             "cell_size_m": self.options["cell"],
-            **{
-                name: _value(self.options.get(name))
-                for name in ("event_depth_mm", "runoff_model", "slope_method")
-            },
+            **{name: _value(self.options.get(name)) for name in SETTING_OPTIONS},
         }
 
     def stated(self) -> dict[str, Any]:
         """Files and units as given, for the record of the run; the settings state themselves."""
-        settings = {"site", "settings", "cell", "event_depth_mm", "runoff_model", "slope_method"}
-        return _stated({k: v for k, v in self.options.items() if k not in settings})
+        settings = {"site", "settings", "cell", *SETTING_OPTIONS}
+        return stated({k: v for k, v in self.options.items() if k not in settings})
 
 
 def _value(choice: StrEnum | float | None) -> Any:

@@ -1,7 +1,8 @@
-"""The answer in a terminal: a few lines and two tables."""
+"""Answers in a terminal: a few lines and a table or two."""
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Mapping
 from typing import Any
 
@@ -36,6 +37,28 @@ _TURF_COLUMNS = {
     "runoff_probability": ("Chance", 2, 2),
     "runoff_rank": ("Rank", 0, 0),
 }
+_SCHEDULE_COLUMNS = {
+    "zone": ("Zone", 0, 0),
+    "interval_days": ("Every d", 0, 0),
+    "net_depth_mm": ("Net", 1, 2),
+    "gross_depth_mm": ("Gross", 1, 2),
+    "run_minutes": ("Min", 1, 1),
+    "cycles": ("Cycles", 0, 0),
+    "cycle_minutes": ("of min", 1, 1),
+    "soak_minutes": ("Soak min", 0, 0),
+    "water_m3_year": ("Year", 0, 0),
+}
+_RANKING_COLUMNS = {
+    "rank": ("Rank", 0, 0),
+    "rank_interval": ("90 %", 0, 0),
+    "slope_unit": ("Slope", 0, 0),
+    "runoff_l": ("Runoff", 0, 0),
+    "runoff_share": ("Share", 2, 2),
+    "annual_runoff_one_cycle_l": ("A year", 0, 0),
+    "annual_runoff_l": ("Cycled", 0, 0),
+}
+_NAMES = ("zone", "turf_id", "slope_unit")
+_SLOPES_SHOWN = 20
 
 
 def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
@@ -58,6 +81,65 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
         markup=False,
         soft_wrap=True,
     )
+    if in_unit_system("leaving_l", 0.0, units)[0] in totals:
+        leaving, paved, off_site, ponded = (
+            _amount(totals, name, units)
+            for name in ("leaving_l", "to_hardscape_l", "off_site_l", "ponded_l")
+        )
+        console.print(
+            f"Followed downhill, {leaving} leave the turf: {paved} onto hardscape, {off_site} off "
+            f"the site. {ponded} stand in hollows.",
+            markup=False,
+            soft_wrap=True,
+        )
+    for rules in summary.get("rules", ()):
+        console.print(
+            f"{rules['title']}: {rules['not_met_count']} not met, {rules['flagged_count']} "
+            f"flagged, {rules['met_count']} met, {rules['not_evaluated_count']} not evaluated "
+            f"(layer rule_findings). {rules['caution']}",
+            markup=False,
+            soft_wrap=True,
+        )
+    _print_cautions(console, summary)
+
+
+def print_schedule(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
+    """Print how the clock is set in the month that takes most water, on standard output."""
+    console = Console(highlight=False)
+    month = summary["peak_month"]
+    if month is None:
+        console.print("No zone needs water in any month.", markup=False)
+    else:
+        title = f"Zones in {calendar.month_name[month]}, the month that takes most water"
+        console.print(_table(title, _SCHEDULE_COLUMNS, summary["zones"], units))
+    for topic, words in summary["methods"].items():
+        console.print(f"{topic.replace('_', ' ').capitalize()}: {words}.", markup=False)
+    _print_cautions(console, summary)
+
+
+def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
+    """Print the worst slopes and what they shed, on standard output."""
+    console = Console(highlight=False)
+    slopes = [
+        {**slope, "rank_interval": f"{slope['rank_low']}–{slope['rank_high']}"}
+        for slope in summary["slopes"]
+    ]
+    title = "Slopes, worst first, one event"
+    console.print(_table(title, _RANKING_COLUMNS, slopes[:_SLOPES_SHOWN], units))
+    if len(slopes) > _SLOPES_SHOWN:
+        console.print(f"… and {len(slopes) - _SLOPES_SHOWN} more in ranking.csv.", markup=False)
+    console.print(summary["finding"], markup=False, soft_wrap=True)
+    console.print(
+        "90 %: interval of the rank, over soils as different as lawns of one texture are. A year, "
+        "Cycled: runoff of a mean year with each event in one cycle, and with the scheduled cycles "
+        "and soaks.",
+        markup=False,
+        soft_wrap=True,
+    )
+    _print_cautions(console, summary)
+
+
+def _print_cautions(console: Console, summary: Mapping[str, Any]) -> None:
     console.print("Before acting on this:", markup=False)
     for caution in summary["cautions"]:
         console.print(f"  {caution}", markup=False, soft_wrap=True)
@@ -71,13 +153,15 @@ def _table(
 ) -> Table:
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
     names = {column: in_unit_system(column, 0.0, units)[0] for column in columns}
+    present = records[0].keys() if records else names.values()
+    columns = {column: look for column, look in columns.items() if names[column] in present}
     for column, (heading, _, _) in columns.items():
         unit = _unit_of(names[column])
         table.add_column(
             f"{heading} ({unit})" if unit else heading,
-            justify="left" if column in ("zone", "turf_id") else "right",
+            justify="left" if column in _NAMES else "right",
             overflow="fold",
-            min_width=14 if column == "turf_id" else None,
+            min_width=14 if column in _NAMES[1:] else None,
         )
     for record in records:
         cells = []

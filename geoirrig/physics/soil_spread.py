@@ -169,7 +169,7 @@ def green_ampt_nodes(
     turned = (steps * _LATTICE_STEP + _LATTICE_START) % _LATTICE_SIZE
     deficit_rank = (turned + 0.5) / _LATTICE_SIZE
     conductivity = np.exp(conductivity_log_sd * ndtri(conductivity_rank))
-    dry_deficit = _dry_suction_deficit_mm(GREEN_AMPT_SOILS[texture], deficit_rank)
+    dry_deficit = dry_suction_deficit_mm(GREEN_AMPT_SOILS[texture], deficit_rank)
     return np.asarray(conductivity), (1.0 - initial_saturation_fraction) * dry_deficit
 
 
@@ -245,8 +245,21 @@ def _mean_exceedance(demand_mm: FloatArray, storage_mm: float, storage_cv: float
     )
 
 
-def _dry_suction_deficit_mm(soil: GreenAmptSoil, rank: FloatArray) -> FloatArray:
-    """Quantiles of ψ·θe, the suction deficit of soil without water, in mm."""
+def dry_suction_deficit_mm(soil: GreenAmptSoil, rank: FloatArray) -> FloatArray:
+    """Quantiles of the suction deficit of soil without water.
+
+    Parameters
+    ----------
+    soil : GreenAmptSoil
+        Tabulated values and ranges of a texture class.
+    rank : ndarray
+        Shares of soils with a smaller deficit, in (0, 1). [1]
+
+    Returns
+    -------
+    ndarray of float64, shape of the ranks
+        ψ·θe; see `green_ampt_nodes` for what is known of the two. [mm]
+    """
     suction_log_sd = 0.5 * math.log(soil.suction_high_mm / soil.suction_low_mm)
     porosity_sd = 0.5 * (soil.effective_porosity_high - soil.effective_porosity_low)
     cut_off = ndtr((LOWEST_EFFECTIVE_POROSITY - soil.effective_porosity) / porosity_sd)

@@ -30,6 +30,7 @@ from geoirrig.records import (
 )
 from geoirrig.surfaces.finding_areas import served_areas
 from geoirrig.surfaces.head_findings import HeadEvidence, matched_rate_spread_pct
+from geoirrig.surfaces.patches import as_multipolygons
 from geoirrig.units import FloatArray
 
 SENSITIVE_SHARE = 0.05  # the percentile of minutes to runoff that speaks for an area
@@ -102,7 +103,7 @@ def turf_results(
             "runoff_probability": _means(groups.of(runoff.runoff_probability)),
             "runoff_rank": rank,
         },
-        geometry=_multipolygons(turf.geometry),
+        geometry=as_multipolygons(turf.geometry),
         geometry_type="MultiPolygon",
     )
 
@@ -216,12 +217,3 @@ def _null_where(absent: NDArray[np.bool_], values: NDArray[np.int64]) -> NDArray
     nulled = values.astype(object)
     nulled[absent] = None
     return nulled
-
-
-def _multipolygons(geometry: NDArray[np.object_]) -> NDArray[np.object_]:
-    whole: NDArray[np.object_] = np.empty(len(geometry), dtype=object)
-    whole[:] = [
-        area if area.geom_type == "MultiPolygon" else shapely.multipolygons([area])
-        for area in geometry
-    ]
-    return whole

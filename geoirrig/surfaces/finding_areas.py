@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
-import rasterio.features
-import rasterio.transform
 import shapely
-import shapely.geometry
 from numpy.typing import NDArray
 
-from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.records import (
     HardscapeAreas,
     ObjectArray,
@@ -23,48 +18,12 @@ from geoirrig.records import (
     TurfAreas,
     TurfCells,
 )
+from geoirrig.surfaces.patches import Patches
 from geoirrig.surfaces.turf_cells import area_index
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH, FloatArray
 
 OTHER_GROUND = "other ground"
 SLIVER_M2 = 0.25  # judgement: smaller overspray is told together, once for each surface
-
-
-class _Patches:
-    """Connected cells of one class, as polygons, with means and sums over them."""
-
-    def __init__(
-        self, classes: NDArray[np.int32], grid: RasterGrid, *, min_area_m2: float = 0.0
-    ) -> None:
-        """Trace the patches: cells that share a side and a class; −1 is no class."""
-        transform = rasterio.transform.from_origin(
-            grid.left_m, grid.top_m, grid.cell_size_m, grid.cell_size_m
-        )
-        traced = [
-            (shapely.geometry.shape(outline), int(value))
-            for outline, value in rasterio.features.shapes(
-                classes, mask=classes >= 0, connectivity=4, transform=transform
-            )
-        ]
-        kept = [(area, value) for area, value in traced if area.area >= min_area_m2 - 1e-9]
-        self.geometry: ObjectArray = np.empty(len(kept), dtype=object)
-        self.geometry[:] = [area for area, _ in kept]
-        self.class_index = np.array([value for _, value in kept], dtype=np.int64)
-        self.area_m2 = shapely.area(self.geometry)
-        label = area_index(self.geometry, grid)
-        self._cells = np.flatnonzero(label >= 0)
-        self._label = label.ravel()[self._cells]
-        self._cell_area_m2 = grid.cell_area_m2
-
-    def sums(self, values: NDArray[Any]) -> FloatArray:
-        """Sum over each patch of value times cell area: litres where the values are mm."""
-        inside = np.nan_to_num(values.ravel()[self._cells].astype(np.float64))
-        total = np.bincount(self._label, weights=inside, minlength=len(self.geometry))
-        return np.asarray(total * self._cell_area_m2)
-
-    def means(self, values: NDArray[Any]) -> FloatArray:
-        """Mean of a surface over each patch."""
-        return self.sums(values) / self.area_m2
 
 
 def litres_text(litres: float) -> str:
@@ -113,7 +72,7 @@ def dry_spots(
     """
     n_classes = len(zone_means) + 1
     classes = np.where(dry, cells.turf_index * n_classes + precipitation.main_zone + 1, -1)
-    patches = _Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
+    patches = Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
     turf_number, zone = np.divmod(patches.class_index, n_classes)
     mean = patches.means(depth_mm)
     usual = np.array([np.nan, *zone_means.values()])[zone]
@@ -157,7 +116,7 @@ def overspray(
         surface = np.append(surface, names.astype(object))
         ground = np.append(kind + 1, 0)[area_index(hardscape.geometry, cells.grid)]
     off_turf = (cells.turf_index < 0) & (depth_mm > 0.0)
-    patches = _Patches(np.where(off_turf, ground, -1).astype(np.int32), cells.grid)
+    patches = Patches(np.where(off_turf, ground, -1).astype(np.int32), cells.grid)
     whole = np.flatnonzero(patches.area_m2 >= SLIVER_M2)
     slivers = np.flatnonzero(patches.area_m2 < SLIVER_M2)
     by_surface = [slivers[patches.class_index[slivers] == kind] for kind in range(len(surface))]
@@ -199,7 +158,7 @@ def runoff_hotspots(
 ) -> ResultTable:
     """Patches of one turf polygon whose cells all run off in the planned event."""
     classes = np.where(runoff.runoff_depth_mm > 0.0, cells.turf_index, -1)
-    patches = _Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
+    patches = Patches(classes.astype(np.int32), cells.grid, min_area_m2=min_area_m2)
     litres, slope = patches.sums(runoff.runoff_depth_mm), patches.means(terrain.slope_pct)
     depth = patches.means(runoff.runoff_depth_mm)
     return ResultTable(
@@ -228,12 +187,4 @@ def served_areas(
 ) -> ObjectArray:
     """Outline of the turf cells that each zone serves, as multipolygons; empty where none."""
     served = np.where(cells.turf_index >= 0, precipitation.main_zone, -1)
-    patches = _Patches(served.astype(np.int32), cells.grid)
-    areas: ObjectArray = np.empty(n_zones, dtype=object)
-    areas[:] = [
-        shapely.multipolygons(patches.geometry[patches.class_index == zone])
-        if np.any(patches.class_index == zone)
-        else shapely.from_wkt("MULTIPOLYGON EMPTY")
-        for zone in range(n_zones)
-    ]
-    return areas
+    return Patches(served.astype(np.int32), cells.grid).areas_of_classes(n_zones)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from geoirrig.records import (
@@ -13,25 +15,43 @@ from geoirrig.records import (
     SiteAnalysis,
     SiteInputs,
 )
+from geoirrig.rules import RuleSet
 from geoirrig.surfaces.coverage_tables import head_results, turf_results, zone_results
+from geoirrig.surfaces.cycle_advice import cycle_advice
+from geoirrig.surfaces.edge_runoff import (
+    edge_crossings,
+    edge_runoff,
+    ponding_warnings,
+    run_on_columns,
+)
 from geoirrig.surfaces.finding_areas import dry_cells, dry_spots, overspray, runoff_hotspots
 from geoirrig.surfaces.head_findings import head_evidence
-from geoirrig.surfaces.runoff_risk_surface import advised_cycles, runoff_risk_surface
+from geoirrig.surfaces.rule_findings import rule_findings, rules_summary
+from geoirrig.surfaces.run_on_surface import run_on_surface, turf_flow
+from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.run_record import CAUTIONS, Progress
-from geoirrig.workflows.site_water import lay_out_water
+from geoirrig.workflows.site_water import SiteWater, lay_out_water
 
 NO_DATA = -9999.0
+RUN_ON_TOTALS = ("leaving_l", "to_hardscape_l", "to_turf_l", "off_site_l", "ponded_l")
 
 
-def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> SiteAnalysis:
+def analyze_site(
+    site: LoadedSite,
+    *,
+    rule_sets: tuple[RuleSet, ...] = (),
+    progress: Progress = lambda _: None,
+) -> SiteAnalysis:
     """Precipitation, coverage, uniformity, findings and runoff risk of one site.
 
     Parameters
     ----------
     site : LoadedSite
         The checked inputs on their grid.
+    rule_sets : tuple of RuleSet
+        Published limits to hold the layout against.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -51,14 +71,22 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
 
     progress("Following the event into the ground")
     runoff = runoff_risk_surface(precipitation, terrain, cells, turf, event, settings=settings)
-    advised = advised_cycles(precipitation, terrain, cells, turf, event, runoff, settings=settings)
+    advice = cycle_advice(precipitation, terrain, cells, turf, settings=settings)
+    advised = advice.for_run_minutes(event.run_minutes)
+
+    run_on = _followed_downhill(site, water) if site.elevation_m is not None else None
 
     progress("Summing up turf, zones and heads")
     zone_depth = _zone_mean_depth(precipitation, depth, on_turf, len(plan.zone))
     dry = dry_cells(cells, precipitation, depth, zone_depth, ratio=settings.dry_spot_ratio)
     evidence = head_evidence(layout, plan, precipitation, settings)
+    whole_turf = turf_results(
+        turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff
+    )
+    if run_on is not None:
+        whole_turf = replace(whole_turf, columns={**whole_turf.columns, **run_on.turf_columns})
     tables = (
-        turf_results(turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff),
+        whole_turf,
         zone_results(
             plan,
             event,
@@ -81,15 +109,59 @@ def analyze_site(site: LoadedSite, *, progress: Progress = lambda _: None) -> Si
         ),
         overspray(cells, depth, inputs.hardscape),
         runoff_hotspots(turf, cells, runoff, terrain, min_area_m2=settings.hotspot_min_area_m2),
+        *(() if run_on is None else (run_on.edges,)),
     )
+    rules = None
+    if rule_sets:
+        rules = rule_findings(rule_sets, inputs, cells, precipitation, terrain, tables=tables)
+        tables = (*tables, rules)
+    rasters = _rasters(precipitation, depth, terrain.slope_pct, runoff)
     return SiteAnalysis(
         plane=inputs.plane,
         grid=grid,
         tables=tables,
-        rasters=_rasters(precipitation, depth, terrain.slope_pct, runoff),
+        rasters=(*rasters, *(() if run_on is None else (run_on.raster,))),
         totals=_totals(inputs, event, precipitation, tables),
-        warnings=(*inputs.warnings, *_result_warnings(tables[0], inputs, event)),
+        warnings=(
+            *inputs.warnings,
+            *_result_warnings(tables[0], inputs, event),
+            *(() if run_on is None else run_on.warnings),
+        ),
         cautions=CAUTIONS,
+        rules=() if rules is None else tuple(rules_summary(rule_sets, rules)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _RunOn:
+    """What run-on adds to the answer."""
+
+    turf_columns: dict[str, FloatArray]
+    edges: ResultTable
+    raster: ResultRaster
+    warnings: tuple[str, ...]
+
+
+def _followed_downhill(site: LoadedSite, water: SiteWater) -> _RunOn:
+    """The event with its excess water flowing from cell to cell."""
+    inputs, cells, settings = site.inputs, site.cells, site.settings
+    flow = turf_flow(np.asarray(site.elevation_m), cells, settings=settings)
+    run_on = run_on_surface(
+        water.precipitation, site.terrain, cells, inputs.turf, water.event, flow, settings=settings
+    )
+    crossings = edge_crossings(run_on, cells.turf_index, hardscape=inputs.hardscape)
+    columns = run_on_columns(run_on, crossings, cells.turf_index, len(inputs.turf.turf_id))
+    return _RunOn(
+        turf_columns=columns,
+        warnings=ponding_warnings(columns["ponded_l"], inputs.turf),
+        edges=edge_runoff(crossings, inputs.turf),
+        raster=ResultRaster(
+            name="run_on_depth_mm",
+            description="Water that reaches the cell from the cells above it in one event",
+            unit="mm",
+            values=run_on.run_on_depth_mm,
+            nodata=NO_DATA,
+        ),
     )
 
 
@@ -189,7 +261,9 @@ def _totals(
         "overspray_l": applied - on_target,
         "on_target_fraction": on_target / applied if applied > 0.0 else np.nan,
         "overspray_fraction": 1.0 - on_target / applied if applied > 0.0 else np.nan,
-        "runoff_l": float(np.sum(turf["runoff_l"])),
+        **{
+            name: float(np.sum(turf[name])) for name in ("runoff_l", *RUN_ON_TOTALS) if name in turf
+        },
         "event_hours": float(
             event.start_minute[-1]
             + event.run_minutes[-1]

@@ -84,5 +84,6 @@ def analysis_summary(
         ),
         "turf": table_records(analysis.table("turf_results"), units),
         "zones": table_records(analysis.table("zone_results"), units),
+        **({"rules": [dict(rules) for rules in analysis.rules]} if analysis.rules else {}),
         **record.summary_tail(),
     }

@@ -22,7 +22,8 @@ from geoirrig.records import (
     TurfCells,
     ZoneRate,
 )
-from geoirrig.surfaces.runoff_risk_surface import advised_cycles, runoff_risk_surface
+from geoirrig.surfaces.cycle_advice import cycle_advice
+from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 
 TEXTURES = ["clay", "loam", "sandy_loam", "silty_clay", "clay_loam", "silt_loam"]
 COMPACTION = ["none", "typical", "none", "none", "trafficked", "none"]
@@ -89,17 +90,19 @@ def main() -> None:
     print(f"{site[0].grid.n_rows * site[0].grid.n_cols} turf cells, 80 zones")
     for model in ("surface_storage", "green_ampt"):
         settings = AnalysisSettings(runoff_model=model)  # type: ignore[arg-type]
-        advised_cycles(
-            *small, runoff_risk_surface(*small, settings=settings), settings=settings
-        )  # compiles
+        runoff_risk_surface(*small, settings=settings)  # compiles
+        cycle_advice(*small[:4], settings=settings).for_run_minutes(small[4].run_minutes)
         start = time.perf_counter()
         risk = runoff_risk_surface(*site, settings=settings)
         walked = time.perf_counter()
-        advised_cycles(*site, risk, settings=settings)
+        advice = cycle_advice(*site[:4], settings=settings)
+        gathered = time.perf_counter()
+        advice.for_run_minutes(site[4].run_minutes)
         advised = time.perf_counter()
         share = float(np.mean(risk.runoff_depth_mm > 0.0))
         print(
-            f"{model}: risk {walked - start:.2f} s, advice {advised - walked:.2f} s, "
+            f"{model}: risk {walked - start:.2f} s, advice {gathered - walked:.2f} s "
+            f"and {advised - gathered:.2f} s a question, "
             f"{share:.0%} of the cells run off"
         )
 

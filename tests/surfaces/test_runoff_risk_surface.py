@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics import soil_spread
 from geoirrig.physics.green_ampt import (
     event_runoff_green_ampt,
@@ -26,70 +25,11 @@ from geoirrig.physics.surface_storage import event_runoff_surface_storage, minut
 from geoirrig.records import (
     AnalysisSettings,
     EventPlan,
-    PrecipitationSurface,
-    TerrainSurface,
-    TurfAreas,
-    TurfCells,
-    ZoneRate,
 )
-from geoirrig.surfaces.runoff_risk_surface import advised_cycles, runoff_risk_surface
+from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
+from tests.surfaces.one_row_site import event_plan, site
 
 MODELS = ("surface_storage", "green_ampt")
-
-
-def event_plan(run_minutes, cycles=1, soak_minutes=0.0):
-    """Zones one after another, without a pause."""
-    run = np.atleast_1d(np.asarray(run_minutes, dtype=float))
-    cycles = np.broadcast_to(cycles, run.shape).astype(np.int64)
-    soak = np.where(cycles > 1, soak_minutes, 0.0)
-    length = run + (cycles - 1) * soak
-    return EventPlan(
-        start_minute=np.append(0.0, np.cumsum(length)[:-1]),
-        cycles=cycles,
-        cycle_minutes=run / cycles,
-        soak_minutes=soak,
-    )
-
-
-def site(zone_rates, slope_pct, texture, compaction=None, turf_index=None):
-    """Inputs of the surface for one row of cells; rates (n_zones, n_cells), 0 is dry."""
-    rates = np.atleast_2d(np.asarray(zone_rates, dtype=np.float32))
-    n_cells = rates.shape[1]
-    grid = RasterGrid(left_m=0.0, top_m=1.0, cell_size_m=1.0, n_rows=1, n_cols=n_cells)
-    main = np.where(rates.max(axis=0) > 0, rates.argmax(axis=0), -1).astype(np.int32)
-    precipitation = PrecipitationSurface(
-        grid=grid,
-        zone_rates=tuple(
-            ZoneRate(
-                cell=np.flatnonzero(row > 0),
-                rate_mm_h=row[row > 0],
-                heads_reaching=np.ones(int((row > 0).sum()), dtype=np.uint8),
-            )
-            for row in rates
-        ),
-        precipitation_rate_mm_h=rates.max(axis=0)[np.newaxis],
-        main_zone=main[np.newaxis],
-        heads_reaching=np.ones((1, n_cells), dtype=np.uint8),
-        head_on_target_fraction=np.ones(1),
-    )
-    texture = np.atleast_1d(np.asarray(texture, dtype=object))
-    n_turf = len(texture)
-    compaction = ["none"] * n_turf if compaction is None else compaction
-    index = np.zeros(n_cells) if turf_index is None else turf_index
-    slope = np.broadcast_to(np.asarray(slope_pct, dtype=np.float32), n_cells)
-    return (
-        precipitation,
-        TerrainSurface(grid=grid, slope_pct=slope[np.newaxis].copy()),
-        TurfCells(grid=grid, turf_index=np.asarray(index, dtype=np.int32)[np.newaxis]),
-        TurfAreas(
-            turf_id=np.arange(n_turf).astype(object),
-            geometry=np.full(n_turf, None),
-            soil_texture=texture,
-            compaction=np.asarray(compaction, dtype=object),
-            slope_pct=np.full(n_turf, np.nan),
-            attributes={},
-        ),
-    )
 
 
 def intervals(rates, event):
@@ -265,9 +205,6 @@ def test_runoff_risk_surface_without_turf_is_all_nan(model):
     options = AnalysisSettings(runoff_model=model)
     risk = runoff_risk_surface(*inputs, event_plan(20.0), settings=options)
     assert np.isnan(risk.runoff_probability).all()
-    advice = advised_cycles(*inputs, event_plan(20.0), risk, settings=options)
-    assert advice.cycles.tolist() == [0]
-    assert np.isnan(advice.cycle_minutes).all()
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -346,132 +283,3 @@ def test_risk_never_falls_with_slope_compaction_or_rate(model, rate, run, cycles
     one_run = runoff_risk_surface(*inputs, event_plan(run), settings=options)
     assert np.all(risk.runoff_depth_mm <= one_run.runoff_depth_mm + 1e-5)
     assert np.all(risk.runoff_probability <= one_run.runoff_probability + 1e-5)
-
-
-# --- advice --------------------------------------------------------------------------------------
-
-# Depth [in], rate [in/h], texture, slope [%]; cycles, cycle and soak minutes, worked by hand as in
-# tests/physics/test_surface_storage.py.
-WORKED_CYCLES = [
-    (0.50, 1.5, "clay_loam", 1.0, 2, 10.0, 65.0),
-    (0.50, 1.5, "clay_loam", 20.0, 3, 6.67, 43.3),
-    (0.50, 0.6, "silty_clay", 10.0, 3, 16.67, 50.0),
-    (0.50, 1.0, "silty_clay", 10.0, 3, 10.0, 56.7),
-    (0.75, 1.7, "loam", 5.0, 3, 8.82, 34.0),
-    (0.50, 0.4, "silty_clay", 10.0, 2, 37.5, 62.5),
-]
-
-
-@pytest.mark.parametrize("case", WORKED_CYCLES)
-def test_advised_cycles_reproduce_the_worked_plans(case):
-    depth_in, rate_in_h, texture, slope, cycles, cycle, soak = case
-    inputs = site([[rate_in_h * 25.4] * 7], slope, texture)
-    event = event_plan(60.0 * depth_in / rate_in_h)
-    options = AnalysisSettings()
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    advice = advised_cycles(*inputs, event, risk, settings=options)
-    assert advice.cycles.tolist() == [cycles]
-    assert advice.cycle_minutes[0] == pytest.approx(cycle, abs=0.0051)
-    assert advice.soak_minutes[0] == pytest.approx(soak, abs=0.051)
-
-
-@pytest.mark.parametrize("model", MODELS)
-def test_advised_cycles_of_turf_that_never_runs_off_are_one(model):
-    inputs = site([[5.0] * 4], 1.0, "sand")
-    options = AnalysisSettings(runoff_model=model)
-    event = event_plan(60.0)
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    advice = advised_cycles(*inputs, event, risk, settings=options)
-    assert advice.cycles.tolist() == [1]
-    assert advice.cycle_minutes.tolist() == [60.0]
-    assert advice.soak_minutes.tolist() == [0.0]
-
-
-def test_advised_cycles_of_a_whole_number_of_allowed_runs_gain_none():
-    # clay, flat, 0.6 in/h: 24 min without runoff; 48 min are two cycles, not three
-    inputs = site([[0.6 * 25.4]], 1.0, "clay")
-    event = event_plan(48.0)
-    risk = runoff_risk_surface(*inputs, event, settings=AnalysisSettings())
-    advice = advised_cycles(*inputs, event, risk, settings=AnalysisSettings())
-    assert advice.cycles.tolist() == [2]
-
-
-@pytest.mark.parametrize("model", MODELS)
-def test_advised_cycles_of_a_run_beyond_the_cap_on_thirsty_soil_are_one(model):
-    inputs = site([[2.0]], 1.0, "sand")
-    options = AnalysisSettings(runoff_model=model)
-    event = event_plan(2000.0)
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    assert advised_cycles(*inputs, event, risk, settings=options).cycles.tolist() == [1]
-
-
-@pytest.mark.parametrize("model", MODELS)
-def test_advised_cycles_leave_the_most_sensitive_twentieth_aside(model):
-    # 41 cells: two of 60 mm/h are ⌊0.05·41⌋ = 2 and may fail; with a third they govern
-    options = AnalysisSettings(runoff_model=model)
-    event = event_plan(30.0)
-    cycles = []
-    for wet in (0, 2, 3):
-        inputs = site([[60.0] * wet + [20.0] * (41 - wet)], 1.0, "clay_loam")
-        risk = runoff_risk_surface(*inputs, event, settings=options)
-        cycles.append(int(advised_cycles(*inputs, event, risk, settings=options).cycles[0]))
-    assert cycles[0] == cycles[1] < cycles[2]
-
-
-@pytest.mark.parametrize("model", MODELS)
-def test_advised_cycles_keep_a_mixed_zone_from_running_off(model):
-    random = np.random.default_rng(11)
-    n_cells = 600
-    inputs = site(
-        [random.uniform(8.0, 45.0, n_cells)],
-        random.uniform(0.0, 25.0, n_cells),
-        ["loam", "clay_loam", "sandy_loam", "silty_clay"],
-        ["none", "typical", "none", "none"],
-        random.integers(0, 4, n_cells),
-    )
-    options = AnalysisSettings(runoff_model=model)
-    event = event_plan(30.0)
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    assert np.mean(risk.runoff_depth_mm > 1e-4) > 0.3
-    advice = advised_cycles(*inputs, event, risk, settings=options)
-    planned = event_plan(30.0, advice.cycles, advice.soak_minutes)
-    after = runoff_risk_surface(*inputs, planned, settings=options)
-    assert np.mean(after.runoff_depth_mm > 1e-4) <= 0.05
-    # one cycle fewer fails, however long it soaks
-    fewer = event_plan(30.0, advice.cycles - 1, 1e4)
-    before = runoff_risk_surface(*inputs, fewer, settings=options)
-    assert np.mean(before.runoff_depth_mm > 1e-4) > 0.05
-    assert advice.soak_minutes[0] > 0.0
-
-
-@pytest.mark.parametrize("model", MODELS)
-def test_advised_cycles_where_there_is_no_plan_are_zero(model):
-    # zone 0 serves no cell, zone 1 does not run, zone 2 would need more than 30 cycles
-    rates = [[2.0, 2.0, 2.0], [30.0, 30.0, 0.0], [0.0, 0.0, 200.0]]
-    inputs = site(rates, 20.0, "clay", ["trafficked"])
-    event = event_plan([10.0, 0.0, 300.0])
-    options = AnalysisSettings(runoff_model=model)
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    advice = advised_cycles(*inputs, event, risk, settings=options)
-    assert advice.cycles.tolist() == [0, 0, 0]
-    assert np.isnan(advice.cycle_minutes).all()
-    assert np.isnan(advice.soak_minutes).all()
-
-
-def test_green_ampt_advice_clears_the_last_soak_by_hand():
-    # The advised soak is the time in which ponded soil takes in what the last pulse but one left.
-    inputs = site([[25.0]], 1.0, "clay_loam")
-    options = AnalysisSettings(runoff_model="green_ampt")
-    event = event_plan(30.0)
-    risk = runoff_risk_surface(*inputs, event, settings=options)
-    advice = advised_cycles(*inputs, event, risk, settings=options)
-    cycles, cycle = int(advice.cycles[0]), advice.cycle_minutes[0]
-    soil = GREEN_AMPT_SOILS["clay_loam"]
-    deficit = suction_deficit_mm(soil.suction_mm, 0.39, initial_saturation_fraction=0.5)
-    soak = advice.soak_minutes[0]
-    for factor, stands in ((0.999, True), (1.001, False)):
-        pulses = [25.0, 0.0] * (cycles - 1)
-        lengths = [cycle, soak] * (cycles - 2) + [cycle, factor * soak]
-        balance = event_runoff_green_ampt(pulses, lengths, soil.conductivity_mm_h, deficit, 2.5)
-        assert (balance.stored_mm > 0.0) == stands
-        assert balance.runoff_mm == 0.0
