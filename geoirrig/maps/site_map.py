@@ -12,14 +12,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from geoirrig import __version__, symbology
-from geoirrig.grid.raster_grid import RasterGrid
-from geoirrig.maps.map_furniture import (
-    LegendEntry,
-    draw_legend,
-    draw_north_arrow,
-    draw_scale_bar,
-)
+from geoirrig import symbology
+from geoirrig.maps.map_furniture import LegendEntry, draw_legend
 from geoirrig.maps.map_layers import (
     DEVICE_MARKERS,
     draw_areas,
@@ -27,28 +21,21 @@ from geoirrig.maps.map_layers import (
     draw_names,
     draw_raster,
 )
-from geoirrig.maps.page import (
-    PAGE_HEIGHT_PX,
-    PAGE_WIDTH_PX,
-    PLOT_SETTINGS,
-    QUIET_INK,
-    Page,
-    blank_page,
-    save_page,
-    shown_id,
-    write_paragraph,
-    write_text,
+from geoirrig.maps.map_sheet import (
+    PANEL_LEFT_PX,
+    PANEL_TOP_PX,
+    PANEL_WIDTH_PX,
+    SheetText,
+    amount_text,
+    draw_scale_and_north,
+    map_axes,
+    site_names,
+    write_sheet_text,
 )
+from geoirrig.maps.page import PLOT_SETTINGS, blank_page, save_page, shown_id
 from geoirrig.records import ResultTable, SiteAnalysis, SiteInputs
 from geoirrig.symbology import SCALES
-from geoirrig.units import UNITS, UnitSystem, in_unit_system, unit_of_column
-
-_MARGIN_PX = 40.0
-_MAP_LEFT_PX, _MAP_BOTTOM_PX = 40.0, 196.0
-_MAP_WIDTH_PX, _MAP_HEIGHT_PX = 1150.0, 808.0
-_PANEL_LEFT_PX = 1222.0
-_SCALE_STRIP_PX = 58.0  # kept free at the foot of the map for the scale bar
-_FREE_EDGE_PX = 18.0
+from geoirrig.units import UnitSystem
 
 _AREA_STYLES: dict[str, dict[str, Any]] = {
     "hardscape": {"facecolor": symbology.HARDSCAPE_COLOUR, "edgecolor": "none"},
@@ -107,62 +94,32 @@ def draw_maps(
     with mpl.rc_context(PLOT_SETTINGS):
         for design in _MAPS:
             page = blank_page()
-            axes, metres_per_pixel = _map_axes(page, analysis.grid)
+            axes, metres_per_pixel = map_axes(page, analysis.grid)
             _draw_map(axes, design, inputs, analysis, units, metres_per_pixel)
-            _draw_text(page, design, inputs, analysis, units)
-            draw_scale_bar(
+            write_sheet_text(
                 page,
-                left_px=_MAP_LEFT_PX + 28.0,
-                bottom_px=_MAP_BOTTOM_PX + 14.0,
-                metres_per_pixel=metres_per_pixel,
-                longest_px=300.0,
-                units=units,
+                SheetText(
+                    title=design.title,
+                    caption=design.caption,
+                    finding=design.findings(inputs, analysis, units),
+                    cautions=analysis.cautions,
+                    about=_about(inputs, analysis, units),
+                ),
             )
-            draw_north_arrow(
-                page, centre_px=PAGE_WIDTH_PX - 84.0, top_px=PAGE_HEIGHT_PX - _MARGIN_PX + 6.0
-            )
+            draw_scale_and_north(page, metres_per_pixel=metres_per_pixel, units=units)
             draw_legend(
                 page,
                 SCALES[design.raster],
                 _legend_entries(design, inputs, analysis),
-                left_px=_PANEL_LEFT_PX,
-                top_px=_MAP_BOTTOM_PX + _MAP_HEIGHT_PX - 34.0,
-                width_px=PAGE_WIDTH_PX - _PANEL_LEFT_PX - 24.0,
+                left_px=PANEL_LEFT_PX,
+                top_px=PANEL_TOP_PX,
+                width_px=PANEL_WIDTH_PX,
                 units=units,
             )
             save_page(page, folder / design.file_name, title=design.title)
 
 
 # --- the map itself ------------------------------------------------------------------------------
-
-
-def _map_axes(page: Page, grid: RasterGrid) -> tuple[Axes, float]:
-    """Axes that show the whole grid at one scale, and that scale in metres per pixel."""
-    axes = page.figure.add_axes(
-        (
-            _MAP_LEFT_PX / PAGE_WIDTH_PX,
-            _MAP_BOTTOM_PX / PAGE_HEIGHT_PX,
-            _MAP_WIDTH_PX / PAGE_WIDTH_PX,
-            _MAP_HEIGHT_PX / PAGE_HEIGHT_PX,
-        ),
-        facecolor="#fbfaf7",
-    )
-    left_m, bottom_m, right_m, top_m = grid.bounds_m
-    metres_per_pixel = max(
-        (right_m - left_m) / (_MAP_WIDTH_PX - 2.0 * _FREE_EDGE_PX),
-        (top_m - bottom_m) / (_MAP_HEIGHT_PX - 2.0 * _FREE_EDGE_PX - _SCALE_STRIP_PX),
-    )
-    width_m, height_m = _MAP_WIDTH_PX * metres_per_pixel, _MAP_HEIGHT_PX * metres_per_pixel
-    middle_x_m = 0.5 * (left_m + right_m)
-    middle_y_m = 0.5 * (bottom_m + top_m) - 0.5 * _SCALE_STRIP_PX * metres_per_pixel
-    axes.set_xlim(middle_x_m - 0.5 * width_m, middle_x_m + 0.5 * width_m)
-    axes.set_ylim(middle_y_m - 0.5 * height_m, middle_y_m + 0.5 * height_m)
-    axes.set_autoscale_on(False)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for spine in axes.spines.values():
-        spine.set(color="#9aa1a3", linewidth=0.8)
-    return axes, metres_per_pixel
 
 
 def _draw_map(
@@ -236,49 +193,9 @@ def _legend_entries(
     return entries
 
 
-def _draw_text(
-    page: Page, design: _MapDesign, inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem
-) -> None:
-    top = PAGE_HEIGHT_PX - 26.0
-    write_text(page, _MARGIN_PX, top, design.title, size_pt=16, weight="bold")
-    write_paragraph(
-        page,
-        _MARGIN_PX,
-        top - 48.0,
-        design.caption,
-        width_px=PAGE_WIDTH_PX - 200.0,
-        size_pt=8.0,
-        color=QUIET_INK,
-        at_most=2,
-    )
-    width = PAGE_WIDTH_PX - 2.0 * _MARGIN_PX
-    below = write_paragraph(
-        page,
-        _MARGIN_PX,
-        _MAP_BOTTOM_PX - 14.0,
-        design.findings(inputs, analysis, units),
-        width_px=width,
-        size_pt=9.5,
-        weight="bold",
-        at_most=2,
-    )
-    cautions = "Cautions: " + " ".join(analysis.cautions) if analysis.cautions else ""
-    write_paragraph(page, _MARGIN_PX, below - 6.0, cautions, width_px=width, size_pt=7.5, at_most=4)
-    cell = _amount("cell_m", analysis.grid.cell_size_m, units)
-    site = next((file.name for file in inputs.files if file.role == "site"), "")
-    about = [
-        f"geoirrig {__version__}",
-        f"cell {cell}",
-        shown_id(analysis.plane.crs_name, longest=60),
-    ]
-    write_text(
-        page,
-        _MARGIN_PX,
-        26.0,
-        "  ·  ".join(([shown_id(site, longest=60)] if site else []) + about),
-        size_pt=7.0,
-        color=QUIET_INK,
-    )
+def _about(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> list[str]:
+    cell = amount_text("cell_m", analysis.grid.cell_size_m, units)
+    return [*site_names(inputs), f"cell {cell}", shown_id(analysis.plane.crs_name, longest=60)]
 
 
 # --- findings in a sentence ----------------------------------------------------------------------
@@ -288,21 +205,12 @@ def _row_count(table: ResultTable) -> int:
     return len(next(iter(table.columns.values()), ()))
 
 
-def _amount(column: str, value: float, units: UnitSystem) -> str:
-    """A quantity with its unit, to three figures."""
-    name, converted = in_unit_system(column, [value], units)
-    number = float(np.asarray(converted)[0])
-    _, unit = unit_of_column(name)
-    shown = f"{number:,.0f}" if abs(number) >= 100.0 else f"{number:.3g}"
-    return f"{shown} {UNITS[unit.suffix].printed}" if unit else shown
-
-
 def _counted(count: int, one: str, many: str) -> str:
     return f"{count:,} {one if count == 1 else many}" if count else f"no {many}"
 
 
 def _total(table: ResultTable, column: str, units: UnitSystem) -> str:
-    return _amount(column, float(np.nansum(table.columns[column])), units)
+    return amount_text(column, float(np.nansum(table.columns[column])), units)
 
 
 def _precipitation_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> str:
@@ -312,7 +220,7 @@ def _precipitation_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: U
     rates = rates[np.isfinite(rates)]
     text = f"{heads} in {zones}."
     if len(rates):
-        low, high = (_amount("rate_mm_h", value, units) for value in (rates.min(), rates.max()))
+        low, high = (amount_text("rate_mm_h", value, units) for value in (rates.min(), rates.max()))
         text += f" Mean rate of a zone: {low} to {high}." if low != high else f" Mean rate: {low}."
     return text
 
@@ -340,7 +248,7 @@ def _runoff_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSyst
     if np.any(runoff_l > 0.0):
         worst = int(np.nanargmax(runoff_l))
         name = shown_id(turf.columns["turf_id"][worst])
-        volume = _amount("runoff_l", float(runoff_l[worst]), units)
+        volume = amount_text("runoff_l", float(runoff_l[worst]), units)
         text += f". Most runs off turf “{name}”: {volume} per event"
     return _sentence(f"{text}.")
 

@@ -10,13 +10,19 @@ import pytest
 
 SMALL = {
     "bench_analyze.py": ["--smoke"],
+    "bench_run_on.py": ["--cells", "2500"],
+    "bench_rank.py": ["--smoke"],
     "bench_runoff.py": ["--cells", "2500"],
     "bench_superposition.py": ["--heads", "200", "--rounds", "1"],
+    "bench_terrain.py": ["--cells", "10000", "--rounds", "1"],
 }
 PRINTED = {
     "bench_analyze.py": ("Whole run", "peak MiB", "times B", "Computing part", "µs a cell"),
+    "bench_run_on.py": ("surface_storage", "green_ampt", "balance", "bytes a cell"),
+    "bench_rank.py": ("ratio", "rank, polygons", "rank, slope classes"),
     "bench_runoff.py": ("surface_storage", "green_ampt"),
     "bench_superposition.py": ("ratio", "difference"),
+    "bench_terrain.py": ("gdaldem slope", "whole process", "ratio", "bytes a cell"),
 }
 FOLDER = Path(__file__).parent
 
