@@ -93,6 +93,8 @@ class TurfAreas:
     soil_texture: ObjectArray
     compaction: ObjectArray  # "none", "typical", "trafficked"
     slope_pct: FloatArray  # NaN: taken from the raster
+    plant_type: ObjectArray  # "cool_season_turf", "low_water_use" …
+    root_depth_mm: FloatArray
     attributes: Attributes
 
 

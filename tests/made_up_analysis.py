@@ -115,6 +115,8 @@ def _turf(width_m: float, height_m: float, turf_id: str) -> TurfAreas:
         soil_texture=texture,
         compaction=np.array(["typical"] * 3, dtype=object),
         slope_pct=np.array([4.0, 14.0, np.nan]),
+        plant_type=np.full(3, "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(3, 150.0),
         attributes={"turf_id": ids, "soil_texture": texture},
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import calendar
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -148,7 +148,7 @@ def _print_cautions(console: Console, summary: Mapping[str, Any]) -> None:
 def _table(
     title: str,
     columns: Mapping[str, tuple[str, int, int]],
-    records: list[Mapping[str, Any]],
+    records: Sequence[Mapping[str, Any]],
     units: UnitSystem,
 ) -> Table:
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))

@@ -17,7 +17,9 @@ from geoirrig.io.column_values import (
 )
 from geoirrig.io.geometries import polygons
 from geoirrig.io.open_layer import LayerTable
+from geoirrig.io.plant_types import plant_types
 from geoirrig.io.working_plane import PlaneOfWork, brought_into_plane, plane_of_work
+from geoirrig.physics.plant_water_use import DEFAULT_ROOT_DEPTH_MM
 from geoirrig.records import HardscapeAreas, ObjectArray, ParcelAreas, TurfAreas
 from geoirrig.units import FloatArray
 
@@ -51,7 +53,8 @@ def read_turf(table: LayerTable, problems: ProblemList) -> PlacedTurf:
     require_stated(table, "soil_texture", texture == "", problems)
     compaction = text_column(table, "compaction", problems)
     slope_pct = number_column(table, "slope_pct", problems)
-    number_column(table, "root_depth_mm", problems)  # used by later questions; its unit counts now
+    plant_type = plant_types(table, problems)
+    root_depth_mm = number_column(table, "root_depth_mm", problems)
     drawn = polygons(table, problems)
     plane, placed = None, None
     if drawn is not None and table.crs is not None and table.n_rows:
@@ -71,6 +74,8 @@ def read_turf(table: LayerTable, problems: ProblemList) -> PlacedTurf:
         soil_texture=texture,
         compaction=np.where(compaction == "", NO_COMPACTION, compaction),
         slope_pct=slope_pct,
+        plant_type=plant_type,
+        root_depth_mm=np.where(np.isnan(root_depth_mm), DEFAULT_ROOT_DEPTH_MM, root_depth_mm),
         attributes=table.columns,
     )
     return PlacedTurf(plane=plane, areas=areas)

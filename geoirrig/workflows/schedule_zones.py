@@ -34,7 +34,6 @@ from geoirrig.units import LITRES_PER_M3, FloatArray
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.root_zones import (
     ZoneRootZones,
-    plant_type_warnings,
     turf_root_zones,
     zone_root_zones,
 )
@@ -174,7 +173,6 @@ def schedule_zones(
         methods=methods_in_words(options, year, soil=settings.runoff_model),
         warnings=(
             *site.inputs.warnings,
-            *plant_type_warnings(turf),
             *schedule_warnings(
                 schedule,
                 runoff,

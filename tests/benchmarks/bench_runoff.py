@@ -62,6 +62,8 @@ def hillside(
         soil_texture=np.array(TEXTURES, dtype=object),
         compaction=np.array(COMPACTION, dtype=object),
         slope_pct=np.full(len(TEXTURES), np.nan),
+        plant_type=np.full(len(TEXTURES), "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(len(TEXTURES), 150.0),
         attributes={},
     )
     cycles = 1 + np.arange(n_zones) % 3

@@ -31,6 +31,21 @@ def test_read_turf_holes_and_multipolygons_are_kept(tmp_path: Path) -> None:
     assert shapely.area(reading.turf.geometry).round(9).tolist() == [32.0, 1.0]
 
 
+@pytest.mark.parametrize(
+    ("column", "values"), [("root_depth_mm", [304.8, None]), ("root_depth_in", ["12", None])]
+)
+def test_read_turf_roots_and_plants_as_stated_or_usual(
+    tmp_path: Path, column: str, values: list[Any]
+) -> None:
+    lawns = build.turf([ring(*SQUARE), ring((8, 0), (9, 0), (9, 1))])
+    lawns[column], lawns["plant_type"] = values, [None, "warm_season_turf"]
+    reading, problems = build.read(tmp_path, turf=lawns)
+    assert problems == ProblemList()
+    assert reading.turf is not None
+    assert reading.turf.root_depth_mm.tolist() == pytest.approx([304.8, 150.0])  # 12 in; 6 in
+    assert reading.turf.plant_type.tolist() == ["cool_season_turf", "warm_season_turf"]
+
+
 def test_read_turf_that_touches_itself_is_repaired_with_a_warning(tmp_path: Path) -> None:
     # The ring comes back to (3, 3): a square with a notch that touches the opposite side's point.
     touching = ring((0, 0), (6, 0), (3, 3), (6, 6), (0, 6), (3, 3), (0, 0))

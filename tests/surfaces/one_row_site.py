@@ -63,6 +63,8 @@ def site(zone_rates, slope_pct, texture, compaction=None, turf_index=None):
             soil_texture=texture,
             compaction=np.asarray(compaction, dtype=object),
             slope_pct=np.full(n_turf, np.nan),
+            plant_type=np.full(n_turf, "cool_season_turf", dtype=object),
+            root_depth_mm=np.full(n_turf, 150.0),
             attributes={},
         ),
     )

@@ -34,6 +34,8 @@ def turf_of(*geometry) -> TurfAreas:
         soil_texture=np.full(n_turf, "clay", dtype=object),
         compaction=np.full(n_turf, "none", dtype=object),
         slope_pct=np.full(n_turf, np.nan),
+        plant_type=np.full(n_turf, "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(n_turf, 150.0),
         attributes={},
     )
 

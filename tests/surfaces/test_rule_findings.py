@@ -113,6 +113,8 @@ def findings(
         soil_texture=np.full(count, texture, dtype=object),
         compaction=np.full(count, compaction, dtype=object),
         slope_pct=np.full(count, np.nan),
+        plant_type=np.full(count, "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(count, 150.0),
         attributes={},
     )
     cells = turf_cells(turf, GRID)

@@ -110,6 +110,8 @@ def turf_of(texture):
         soil_texture=texture,
         compaction=np.full(len(texture), "none", dtype=object),
         slope_pct=np.full(len(texture), np.nan),
+        plant_type=np.full(len(texture), "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(len(texture), 150.0),
         attributes={},
     )
 

@@ -32,6 +32,8 @@ def ground(slope_pct, shapes=None, ids=None):
         soil_texture=np.array(["loam"] * len(shapes), dtype=object),
         compaction=np.array(["none"] * len(shapes), dtype=object),
         slope_pct=np.full(len(shapes), np.nan),
+        plant_type=np.full(len(shapes), "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(len(shapes), 150.0),
         attributes={},
     )
     cells = turf_cells(turf, grid)

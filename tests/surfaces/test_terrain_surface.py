@@ -35,6 +35,8 @@ def turf_of(*areas: shapely.Polygon, slope_pct: float = np.nan) -> TurfAreas:
         soil_texture=np.array(["loam"] * count, dtype=object),
         compaction=np.array(["none"] * count, dtype=object),
         slope_pct=np.full(count, slope_pct),
+        plant_type=np.full(count, "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(count, 150.0),
         attributes={},
     )
 
@@ -99,6 +101,8 @@ def test_terrain_surface_own_slope_of_a_polygon_prevails() -> None:
         soil_texture=turf.soil_texture,
         compaction=turf.compaction,
         slope_pct=np.array([np.nan, 17.0]),
+        plant_type=np.full(len(turf.turf_id), "cool_season_turf", dtype=object),
+        root_depth_mm=np.full(len(turf.turf_id), 150.0),
         attributes={},
     )
     surface = terrain_surface(raster_of(np.full((2, 4), 6.0)), turf, cells_of(turf))

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pytest
 
 from geoirrig.physics.plant_water_use import monthly_coefficients
 from geoirrig.records import TurfAreas
 from geoirrig.workflows.root_zones import (
-    plant_type_warnings,
     turf_root_zones,
     zone_root_zones,
 )
 
 
-def turf(texture: list[str], **attributes: Any) -> TurfAreas:
+def turf(
+    texture: list[str],
+    plant_type: list[str] | None = None,
+    root_depth_mm: float | list[float] = 150.0,
+) -> TurfAreas:
     n = len(texture)
     return TurfAreas(
         turf_id=np.array([f"T{k}" for k in range(n)], dtype=object),
@@ -24,7 +25,9 @@ def turf(texture: list[str], **attributes: Any) -> TurfAreas:
         soil_texture=np.array(texture, dtype=object),
         compaction=np.full(n, "none", dtype=object),
         slope_pct=np.full(n, np.nan),
-        attributes={name: np.array(v, dtype=object) for name, v in attributes.items()},
+        plant_type=np.array(plant_type or ["cool_season_turf"] * n, dtype=object),
+        root_depth_mm=np.broadcast_to(np.asarray(root_depth_mm, dtype=np.float64), n),
+        attributes={},
     )
 
 
@@ -34,25 +37,6 @@ def test_turf_root_zones_of_defaults_by_hand() -> None:
     assert found.plant_type == ("cool_season_turf",)
     assert found.root_depth_mm.tolist() == [150.0]
     assert found.readily_available_mm.tolist() == pytest.approx([9.0])
-
-
-@pytest.mark.parametrize(
-    ("column", "values"), [("root_depth_mm", [304.8, None]), ("root_depth_in", ["12", np.nan])]
-)
-def test_turf_root_zones_read_the_depth_in_its_unit(column: str, values: list[Any]) -> None:
-    found = turf_root_zones(turf(["loam", "loam"], **{column: values}), allowable_depletion=0.5)
-    assert found.root_depth_mm.tolist() == pytest.approx([304.8, 150.0])
-
-
-def test_plant_type_warnings_name_each_unknown_word_once() -> None:
-    areas = turf(["loam"] * 4, plant_type=["rosees", "Low", None, "rosees"])
-    (warning,) = plant_type_warnings(areas)
-    assert warning.startswith(
-        "turf: plant_type 'rosees' of turf_id 'T0' and 1 more is not known and counts as "
-        "cool_season_turf."
-    )
-    found = turf_root_zones(areas, allowable_depletion=0.5)
-    assert found.plant_type[1] == "low_water_use"
 
 
 def test_zone_root_zones_by_hand() -> None:

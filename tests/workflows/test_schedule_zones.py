@@ -394,7 +394,7 @@ def test_unknown_plant_type_is_warned_of_and_counts_as_the_default() -> None:
     found = scheduled(climate(150.0), {"turf": build.turf(plant_type=["warm_seasn_turf"])})
     np.testing.assert_array_equal(found.schedule.events, known.schedule.events)
     (warning,) = found.warnings
-    assert "'warm_seasn_turf' of turf_id 'T1'" in warning
+    assert "got 'warm_seasn_turf' for turf_id 'T1'" in warning
     assert "The nearest known is 'warm_season_turf'." in warning
 
 
