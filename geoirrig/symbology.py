@@ -183,8 +183,8 @@ _HOTSPOT_DEPTH = ClassScale(
 _RUN_ON_DEPTH = ClassScale(
     column="run_on_depth_mm",
     title="Run-on of one event",
-    limits_si=(0.0, 1.0, 2.5, 5.0, 10.0),
-    limits_us=(0.0, 0.04, 0.1, 0.2, 0.4),
+    limits_si=(0.0, 10.0, 30.0, 100.0, 300.0),
+    limits_us=(0.0, 0.4, 1.0, 4.0, 12.0),
     colours=RUNOFF_6,
     first_label="none",
 )

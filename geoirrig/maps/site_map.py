@@ -1,4 +1,4 @@
-"""Three pictures of a site that a designer can hand to a client."""
+"""Pictures of a site that a designer can hand to a client."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
+import shapely
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
@@ -61,24 +62,34 @@ _AREA_STYLES: dict[str, dict[str, Any]] = {
     },
 }
 
+# Destination of water over an edge: colour of its dot, and what the legend says.
+_EDGE_COLOURS = {
+    "hardscape": (symbology.HEAD_FINDING_COLOUR, "leaves onto hardscape"),
+    "off site": (symbology.HOTSPOT_COLOUR, "leaves off the site"),
+    "turf": (symbology.ZONE_LINE_COLOUR, "leaves onto other turf"),
+}
+_LARGEST_DOT_PT2, _SMALLEST_DOT_PT2 = 60.0, 1.0
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _MapDesign:
-    """What one of the three pictures shows."""
+    """What one of the pictures shows."""
 
     file_name: str
     title: str
     caption: str
     raster: str
     outlined: tuple[tuple[str, str], ...]  # result layer and its legend label
-    marks_findings: bool
+    shows_heads: bool = True
+    marks_findings: bool = False
+    shows_edge_runoff: bool = False
     findings: Callable[[SiteInputs, SiteAnalysis, UnitSystem], str]
 
 
 def draw_maps(
     folder: Path, inputs: SiteInputs, analysis: SiteAnalysis, *, units: UnitSystem
 ) -> None:
-    """Draw ``map_precipitation.png``, ``map_coverage.png`` and ``map_runoff_risk.png``.
+    """Draw the maps of an analysis: precipitation, coverage, runoff risk, and run-on if followed.
 
     Parameters
     ----------
@@ -92,7 +103,8 @@ def draw_maps(
         Unit system of legends, scale bar and text.
     """
     with mpl.rc_context(PLOT_SETTINGS):
-        for design in _MAPS:
+        drawn = {raster.name for raster in analysis.rasters}
+        for design in (design for design in _MAPS if design.raster in drawn):
             page = blank_page()
             axes, metres_per_pixel = map_axes(page, analysis.grid)
             _draw_map(axes, design, inputs, analysis, units, metres_per_pixel)
@@ -142,16 +154,38 @@ def _draw_map(
             draw_areas(axes, places, zorder=4.8, **_AREA_STYLES["hotspot_casing"])
         if places is not None:
             draw_areas(axes, places, zorder=5, **_AREA_STYLES[layer])
-    marked = _heads_with_finding(inputs, analysis)
-    draw_heads(
-        axes,
-        inputs.layout,
-        metres_per_pixel=metres_per_pixel,
-        marked=marked if design.marks_findings else np.zeros_like(marked),
-    )
-    draw_names(axes, inputs.layout, inputs.zone_plan.zone, metres_per_pixel=metres_per_pixel)
+    if design.shows_heads:
+        marked = _heads_with_finding(inputs, analysis)
+        draw_heads(
+            axes,
+            inputs.layout,
+            metres_per_pixel=metres_per_pixel,
+            marked=marked if design.marks_findings else np.zeros_like(marked),
+        )
+        draw_names(axes, inputs.layout, inputs.zone_plan.zone, metres_per_pixel=metres_per_pixel)
+    if design.shows_edge_runoff:
+        _draw_edge_runoff(axes, analysis.table("edge_runoff"))
     axes.set_xlim(limits[0], limits[1])
     axes.set_ylim(limits[2], limits[3])
+
+
+def _draw_edge_runoff(axes: Axes, edges: ResultTable) -> None:
+    """A dot for each stretch of edge, its area as the litres, the largest undermost."""
+    litres = np.asarray(edges.columns["leaving_l"], dtype=np.float64)
+    places = shapely.get_coordinates(np.asarray(edges.geometry))
+    reached = edges.columns["reaches"]
+    area = _LARGEST_DOT_PT2 * litres / max(float(np.max(litres, initial=0.0)), 1e-9)
+    for order, (destination, (colour, _)) in enumerate(_EDGE_COLOURS.items()):
+        own = (reached == destination) & (area >= _SMALLEST_DOT_PT2)
+        axes.scatter(
+            places[own, 0],
+            places[own, 1],
+            s=area[own],
+            c=colour,
+            edgecolors="white",
+            linewidths=0.5,
+            zorder=6 + 0.1 * order,
+        )
 
 
 def _heads_with_finding(inputs: SiteInputs, analysis: SiteAnalysis) -> NDArray[np.bool_]:
@@ -179,7 +213,14 @@ def _legend_entries(
     entries.append(LegendEntry(label="turf", patch=_AREA_STYLES["turf"]))
     if inputs.hardscape is not None and len(inputs.hardscape.geometry):
         entries.append(LegendEntry(label="hardscape", patch=_AREA_STYLES["hardscape"]))
-    devices = set(inputs.layout.device)
+    if design.shows_edge_runoff:
+        reached = set(analysis.table("edge_runoff").columns["reaches"])
+        entries += [
+            LegendEntry(label=label, marker="o", colour=colour)
+            for destination, (colour, label) in _EDGE_COLOURS.items()
+            if destination in reached
+        ]
+    devices = set(inputs.layout.device) if design.shows_heads else set()
     entries += [
         LegendEntry(
             label=symbology.DEVICE_LABELS[device], marker=marker, colour=symbology.HEAD_COLOUR
@@ -253,6 +294,22 @@ def _runoff_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSyst
     return _sentence(f"{text}.")
 
 
+def _run_on_findings(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> str:
+    edges, turf = analysis.table("edge_runoff"), analysis.table("turf_results").columns
+    if not _row_count(edges):
+        return "No water leaves the turf in the event as planned."
+    leaving, paved, off_site = (
+        amount_text(name, float(np.sum(turf[name])), units)
+        for name in ("leaving_l", "to_hardscape_l", "off_site_l")
+    )
+    worst = int(np.argmax(turf["leaving_l"]))
+    most = amount_text("leaving_l", float(turf["leaving_l"][worst]), units)
+    return (
+        f"{leaving} an event leave the turf: {paved} onto hardscape, {off_site} off the site. Most "
+        f"leaves turf “{shown_id(turf['turf_id'][worst])}”: {most}."
+    )
+
+
 def _sentence(text: str) -> str:
     return text[0].upper() + text[1:]
 
@@ -265,7 +322,6 @@ _MAPS = (
         "so rates of different zones are not added.",
         raster="precipitation_rate_mm_h",
         outlined=(),
-        marks_findings=False,
         findings=_precipitation_findings,
     ),
     _MapDesign(
@@ -285,7 +341,17 @@ _MAPS = (
         "planned event runs off. Outlined: runs off in the event as planned.",
         raster="runoff_probability",
         outlined=(("runoff_hotspots", "runoff hotspot"),),
-        marks_findings=False,
         findings=_runoff_findings,
+    ),
+    _MapDesign(
+        file_name="map_run_on.png",
+        title="Where the excess water runs, and where it leaves the turf",
+        caption="Colour: water that reaches the spot from above in one event. Dots: water over the "
+        "edge, the larger the more.",
+        raster="run_on_depth_mm",
+        outlined=(),
+        shows_heads=False,
+        shows_edge_runoff=True,
+        findings=_run_on_findings,
     ),
 )

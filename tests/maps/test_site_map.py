@@ -1,4 +1,4 @@
-"""The three pictures: what stands on them, and that it is true."""
+"""The pictures of an analysis: what stands on them, and that it is true."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 import shapely
+from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 from matplotlib.image import AxesImage, imread
 from matplotlib.text import Text
@@ -19,7 +20,7 @@ from geoirrig.maps import site_map
 from geoirrig.maps.map_layers import MOST_DRAWN_CELLS, drawn_path
 from geoirrig.maps.page import PAGE_HEIGHT_PX, PAGE_WIDTH_PX, Page
 from geoirrig.maps.site_map import draw_maps
-from geoirrig.records import SiteAnalysis
+from geoirrig.records import ResultTable, SiteAnalysis
 from geoirrig.symbology import HARDSCAPE_COLOUR, RUNOFF_6
 from tests.made_up_analysis import HOSTILE_ID, MadeUp, made_up
 
@@ -275,3 +276,52 @@ def test_drawn_path_rings_enclose_the_area_of_the_polygons() -> None:
 def test_drawn_path_of_nothing_is_empty() -> None:
     assert np.size(drawn_path([]).vertices) == 0
     assert np.size(drawn_path([None, shapely.Polygon()]).vertices) == 0
+
+
+def followed_downhill(site: MadeUp, leaving_l: dict[str, float]) -> SiteAnalysis:
+    """The analysis with run-on, and one stretch of edge for each thing that water reaches."""
+    depth = replace(site.analysis.raster("runoff_depth_mm"), name="run_on_depth_mm")
+    litres = np.array(list(leaving_l.values()))
+    west, south, *_ = site.analysis.grid.bounds_m
+    edges = ResultTable(
+        name="edge_runoff",
+        columns={"reaches": np.array(list(leaving_l), dtype=object), "leaving_l": litres},
+        geometry=shapely.points(west + 10.0 * np.arange(1, 1 + len(litres)), south + 20.0),
+        geometry_type="Point",
+    )
+    of_turf = {
+        name: np.array([leaving_l.get(reached, 0.0), 0.0, 0.0])
+        for name, reached in (("to_hardscape_l", "hardscape"), ("off_site_l", "off site"))
+    }
+    of_turf["leaving_l"] = np.array([litres.sum(), 0.0, 0.0])
+    turf = site.analysis.table("turf_results")
+    tables = [table for table in site.analysis.tables if table.name != "turf_results"]
+    return replace(
+        site.analysis,
+        tables=(*tables, replace(turf, columns={**turf.columns, **of_turf}), edges),
+        rasters=(*site.analysis.rasters, depth),
+    )
+
+
+def test_draw_maps_of_run_on_say_where_water_leaves(tmp_path: Path, pages: dict[str, Page]) -> None:
+    site = made_up()
+    analysis = followed_downhill(site, {"hardscape": 90.0, "off site": 10.0})
+    draw_maps(tmp_path, site.inputs, analysis, units="si")
+    found = texts(pages["map_run_on.png"].figure)
+    assert any(
+        "100 L an event leave the turf: 90 L onto hardscape, 10 L off the" in t for t in found
+    )
+    assert {"leaves onto hardscape", "leaves off the site"} <= set(found)
+    assert "leaves onto other turf" not in found
+    dots = [
+        c for c in pages["map_run_on.png"].figure.findobj(PathCollection) if len(c.get_offsets())
+    ]
+    sizes = sorted(float(size) for dot in dots for size in dot.get_sizes())
+    assert sizes[1] / sizes[0] == pytest.approx(9.0)  # as the litres
+
+
+def test_draw_maps_of_run_on_without_any_say_so(tmp_path: Path, pages: dict[str, Page]) -> None:
+    site = made_up()
+    draw_maps(tmp_path, site.inputs, followed_downhill(site, {}), units="us")
+    found = " ".join(texts(pages["map_run_on.png"].figure))
+    assert "No water leaves the turf in the event as planned." in found
