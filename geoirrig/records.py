@@ -313,6 +313,13 @@ class EventPlan:
         """Minutes that each zone's valve is open in the event."""
         return self.cycles * self.cycle_minutes
 
+    @property
+    def end_minute(self) -> float:
+        """When the last pulse of the event ends."""
+        soaks = np.maximum(0, self.cycles - 1) * self.soak_minutes
+        ends = np.where(self.run_minutes > 0.0, self.start_minute + self.run_minutes + soaks, 0.0)
+        return float(np.max(ends, initial=0.0))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TerrainSurface:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from geoirrig.units import MM_PER_M, UNITS
+from geoirrig.units import MM_PER_M, PERCENT, UNITS
 
 Scope = Literal["zone", "turf"]
 Severity = Literal["violation", "flag"]
@@ -22,7 +22,6 @@ LEAST_AREA_M2 = 1.0
 # Lengths may fall short of a limit by this much: a survey's accuracy, and what lies between nominal
 # metric and US sizes (100 mm, 4 in). Judgement.
 LENGTH_TOLERANCE_M = 0.01
-PERCENT = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

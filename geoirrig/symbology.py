@@ -159,7 +159,7 @@ _DEPTH = ClassScale(
 )
 _RUNOFF_DEPTH = ClassScale(
     column="runoff_depth_mm",
-    title="Runoff of one event",
+    title="Runoff depth of one event",
     limits_si=(0.0, 0.5, 1.0, 2.0, 4.0),
     limits_us=(0.0, 0.02, 0.04, 0.08, 0.16),
     colours=RUNOFF_6,

@@ -15,7 +15,9 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 UnitSystem = Literal["si", "us"]
 
+PERCENT = 100.0  # in a whole
 MINUTES_PER_HOUR = 60.0
+DAYS_PER_WEEK = 7.0
 MM_PER_INCH = 25.4  # exact, international inch
 MM_PER_CM = 10.0
 METRES_PER_FOOT = 0.3048  # exact, international foot

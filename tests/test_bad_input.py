@@ -315,8 +315,8 @@ def test_analyze_slope_raster_that_misses_half_the_turf_is_refused(tmp_path: Pat
         tmp_path / "s.tif", np.full((40, 40), 5.0, np.float32), left=X0 + 3.0
     )
     text = refused(tmp_path, {"turf": _bare_turf()}, "--slope", raster)
-    assert "must have data under all turf without a slope_pct of its own" in text
-    assert "got '50.0 % of its area' for turf_id 'T1' has none." in text
+    assert "all turf without a slope_pct of its own needs a slope" in text
+    assert "has no value under 50.0 % of 'T1' (turf_id)." in text
 
 
 def test_analyze_slope_raster_with_a_gap_is_refused(tmp_path: Path) -> None:
@@ -325,7 +325,7 @@ def test_analyze_slope_raster_with_a_gap_is_refused(tmp_path: Path) -> None:
     slope[17, 13] = -9999.0  # the pixel from (3, 2) to (4, 3) of the lawn
     raster = build.write_raster(tmp_path / "s.tif", slope)
     text = refused(tmp_path, {"turf": _bare_turf()}, "--slope", raster)
-    assert "got '2.8 % of its area' for turf_id 'T1'" in text
+    assert "has no value under 2.8 % of 'T1' (turf_id)" in text
 
 
 def test_analyze_slope_raster_with_a_gap_under_stated_slope_is_used(tmp_path: Path) -> None:

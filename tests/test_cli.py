@@ -7,7 +7,9 @@ import signal
 import subprocess
 import sys
 import time
+from enum import StrEnum
 from pathlib import Path
+from typing import get_args
 
 import pyogrio
 import pytest
@@ -15,7 +17,21 @@ import shapely
 
 from geoirrig import __version__
 from geoirrig.cli import app
+from geoirrig.cli.climate_options import (
+    AllowanceOption,
+    EffectiveRainOption,
+    EvapotranspirationOption,
+    RunTimeOption,
+)
+from geoirrig.cli.option_groups import RunoffModelOption, SlopeMethodOption
+from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
+from geoirrig.io.output_folder import RESULT_NAMES
+from geoirrig.physics.effective_rain import EFFECTIVE_RAIN_METHODS
+from geoirrig.physics.terrain_slope import SlopeMethod
+from geoirrig.physics.water_allowance import ADJUSTMENT_FACTORS
+from geoirrig.records import RunoffModel
 from geoirrig.units import LITRES_PER_US_GALLON, METRES_PER_FOOT, MM_PER_INCH
+from geoirrig.workflows.schedule_options import RUN_TIME_METHODS
 from tests.io import site_builder as build
 from tests.run_command import refusal, run, run_program
 
@@ -203,6 +219,24 @@ def test_reader_that_hangs_up_is_no_fault_of_the_program(
 # --- the results of one run ----------------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    ("option", "known"),
+    [
+        (EffectiveRainOption, set(EFFECTIVE_RAIN_METHODS)),
+        (EvapotranspirationOption, set(get_args(EvapotranspirationMethod))),
+        (RunTimeOption, set(RUN_TIME_METHODS)),
+        (AllowanceOption, set(ADJUSTMENT_FACTORS)),
+        (RunoffModelOption, set(get_args(RunoffModel))),
+        (SlopeMethodOption, set(get_args(SlopeMethod))),
+    ],
+)
+def test_choices_of_an_option_are_those_of_the_program(
+    option: type[StrEnum], known: set[str]
+) -> None:
+    # Stated twice, so that --help need not import the sciences.
+    assert {choice.value for choice in option} == known
+
+
 @pytest.fixture(scope="module")
 def us_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, object]:
     out = tmp_path_factory.mktemp("us") / "deep" / "results"
@@ -215,6 +249,7 @@ def test_analyze_writes_every_file_of_the_contract(us_run: tuple[Path, object]) 
     assert names >= {"results.gpkg", "summary.json"}
     assert names >= {f"{name}.tif" for name in RASTERS}
     assert names >= {f"{name}.png" for name in MAPS}
+    assert {name for name in names if not name.endswith(".qml")} <= set(RESULT_NAMES)
     assert [path.name for path in out.parent.iterdir()] == ["results"]
 
 

@@ -65,7 +65,7 @@ class ClimateChoice:
     run_time_method: RunTimeOption | None
     depletion: float | None
     watering_minutes: float | None
-    allowance: AllowanceOption | None
+    allowance: AllowanceOption | None = None
 
     @property
     def files(self) -> dict[str, tuple[Path, ...]]:
@@ -80,15 +80,48 @@ class ClimateChoice:
         check_range(problems, "--depletion", self.depletion, 0.01, 1.0)
         check_range(problems, "--watering-minutes", self.watering_minutes, 1.0, 1440.0)
         if self.climate is None:
+            self._refuse_without_climate(problems)
             return None
         station = {} if self.wind_height_m is None else {"wind_height_m": self.wind_height_m}
-        return read_climate(
+        record = read_climate(
             self.climate,
             problems,
             latitude_deg=self.latitude,
             altitude_m=self.altitude_m,
             **station,
         )
+        if record is not None:
+            self._check_methods(record, problems)
+        return record
+
+    def _refuse_without_climate(self, problems: ProblemList) -> None:
+        given = [
+            "--run-time" if name == "run_time_method" else f"--{name.replace('_', '-')}"
+            for name, value in dataclasses.asdict(self).items()
+            if value is not None
+        ]
+        if given:
+            were = "was" if len(given) == 1 else "were"
+            problems.add(f"{' and '.join(given)} {were} given without --climate FILE.")
+
+    def _check_methods(self, record: ClimateRecord, problems: ProblemList) -> None:
+        """Note methods that the record does not suffice for, and options without effect."""
+        from geoirrig.climate.mean_year import mean_year
+        from geoirrig.errors import GeoirrigError
+
+        options = self.schedule_options()
+        try:
+            mean_year(
+                record,
+                evapotranspiration_method=options.evapotranspiration_method,
+                effective_rain_method=options.effective_rain_method,
+            )
+        except GeoirrigError as error:
+            problems.add(str(error))
+        if self.evapotranspiration is not None and record.eto_mm is not None:
+            problems.warn("--evapotranspiration has no effect: the climate file states its ETo.")
+        if self.rain_share is not None and options.effective_rain_method != "fixed_share":
+            problems.warn("--rain-share has no effect without --effective-rain fixed_share.")
 
     def stated(self) -> dict[str, Any]:
         """The options as given, for the record of the run."""
@@ -103,7 +136,7 @@ class ClimateChoice:
             "effective_rain_method": self.effective_rain,
             "effective_rain_share": self.rain_share,
             "run_time_method": self.run_time_method,
-            "management_allowed_depletion": self.depletion,
+            "allowable_depletion": self.depletion,
             "watering_window_minutes": self.watering_minutes,
             "allowance": self.allowance,
         }

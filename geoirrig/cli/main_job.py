@@ -19,7 +19,7 @@ from geoirrig.cli.option_groups import (
     SiteChoice,
     with_options,
 )
-from geoirrig.errors import GeoirrigError
+from geoirrig.errors import GeoirrigError, ProblemList
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_gis"
 
@@ -94,9 +94,8 @@ def demo(*, output: OutputChoice) -> None:
 def _analyze(
     command: str, site: SiteChoice, output: OutputChoice, *, rules: Sequence[str] = ()
 ) -> None:
-    from geoirrig.errors import ProblemList
+    from geoirrig.cli.report_text import print_report
     from geoirrig.io.read_rules import read_rules, rule_files
-    from geoirrig.io.write_summary import summary_text
     from geoirrig.workflows.analyze_site import analyze_site
     from geoirrig.workflows.export_analysis import export_analysis
 
@@ -113,11 +112,4 @@ def _analyze(
         options={"command": command, **site.stated(), **({"rules": list(rules)} if rules else {})},
         progress=output.progress,
     )
-    if output.json:
-        print(summary_text(summary))
-    elif not output.quiet:
-        print_warnings(summary["warnings"])
-        from geoirrig.cli.report_text import print_report
-
-        print_report(summary, units=output.units)
-        print(f"Results are in {output.out}")
+    output.tell(summary, print_report)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from geoirrig.cli.messages import stderr
+from geoirrig.cli.messages import print_warnings, stderr
 from geoirrig.errors import InputError
 
 if TYPE_CHECKING:
@@ -107,7 +107,7 @@ def check_range(
 ) -> None:
     """Note a number of the command line that is out of range; None was not given."""
     if value is not None and not low <= value <= high:
-        problems.add(f"{option} must be from {low:,g} to {high:,g}; got {value:g}.")
+        problems.add(f"{option} must be from {low:,.12g} to {high:,.12g}; got {value:.12g}.")
 
 
 # --- the site ------------------------------------------------------------------------------------
@@ -322,6 +322,17 @@ class OutputChoice:
         """Name a step of the work on standard error, unless quiet."""
         if not self.quiet:
             stderr.print(f"{step} …", markup=False)
+
+    def tell(self, summary: Mapping[str, Any], print_answer: Callable[..., None]) -> None:
+        """Print the answer as asked for: as JSON, in words, or not at all."""
+        from geoirrig.io.write_summary import summary_text
+
+        if self.json:
+            print(summary_text(summary))
+        elif not self.quiet:
+            print_warnings(summary["warnings"])
+            print_answer(summary, units=self.units)
+            print(f"Results are in {self.out}")
 
 
 OUTPUT = OptionGroup(

@@ -113,7 +113,9 @@ def print_schedule(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
         title = f"Zones in {calendar.month_name[month]}, the month that takes most water"
         console.print(_table(title, _SCHEDULE_COLUMNS, summary["zones"], units))
     for topic, words in summary["methods"].items():
-        console.print(f"{topic.replace('_', ' ').capitalize()}: {words}.", markup=False)
+        console.print(
+            f"{topic.replace('_', ' ').capitalize()}: {words}.", markup=False, soft_wrap=True
+        )
     _print_cautions(console, summary)
 
 
@@ -129,13 +131,13 @@ def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     if len(slopes) > _SLOPES_SHOWN:
         console.print(f"… and {len(slopes) - _SLOPES_SHOWN} more in ranking.csv.", markup=False)
     console.print(summary["finding"], markup=False, soft_wrap=True)
-    console.print(
-        "90 %: interval of the rank, over soils as different as lawns of one texture are. A year, "
-        "Cycled: runoff of a mean year with each event in one cycle, and with the scheduled cycles "
-        "and soaks.",
-        markup=False,
-        soft_wrap=True,
-    )
+    legend = "90 %: interval of the rank, over soils as different as lawns of one texture are."
+    if in_unit_system("annual_runoff_l", 0.0, units)[0] in summary["totals"]:
+        legend += (
+            " A year, Cycled: runoff of a mean year with each event in one cycle, and with the "
+            "scheduled cycles and soaks."
+        )
+    console.print(legend, markup=False, soft_wrap=True)
     _print_cautions(console, summary)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any
 
@@ -9,7 +10,7 @@ import typer
 
 from geoirrig.cli.climate_options import CLIMATE, ClimateChoice
 from geoirrig.cli.loading import load
-from geoirrig.cli.messages import exit_partly_done, print_warnings, told_to_the_user
+from geoirrig.cli.messages import exit_partly_done, told_to_the_user
 from geoirrig.cli.option_groups import (
     OUTPUT,
     SITE,
@@ -25,14 +26,14 @@ from geoirrig.errors import InputError, ProblemList
 def schedule(*, site: SiteChoice, climate: ClimateChoice, output: OutputChoice) -> None:
     """Set run minutes, cycles and soaks of every zone and month from the climate."""
     with told_to_the_user():
-        from geoirrig.io.write_summary import summary_text
+        from geoirrig.cli.report_text import print_schedule
         from geoirrig.workflows.export_schedule import export_schedule
         from geoirrig.workflows.schedule_zones import schedule_zones
         from geoirrig.workflows.site_water import lay_out_water
 
         problems = ProblemList()
         record = climate.read(problems)
-        loaded = load(site, output, problems=problems, others=climate.files)
+        loaded = load(site.having(run_on=False), output, problems=problems, others=climate.files)
         if record is None:
             raise InputError(["--climate FILE is needed."])
         output.progress("Laying out the water of each zone")
@@ -50,19 +51,12 @@ def schedule(*, site: SiteChoice, climate: ClimateChoice, output: OutputChoice) 
             options={"command": "schedule", **site.stated(), **climate.stated()},
             progress=output.progress,
         )
-        if output.json:
-            print(summary_text(summary))
-        elif not output.quiet:
-            print_warnings(summary["warnings"])
-            from geoirrig.cli.report_text import print_schedule
-
-            print_schedule(summary, units=output.units)
-            print(f"Results are in {output.out}")
+        output.tell(summary, print_schedule)
         if found.failures:
             exit_partly_done(_without_schedule(found.failures))
 
 
-@with_options(site=SITE, climate=CLIMATE, output=OUTPUT)
+@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=OUTPUT)
 def rank(
     split_slopes: Annotated[
         bool,
@@ -84,7 +78,7 @@ def rank(
 ) -> None:
     """Rank slopes by the runoff they shed, worst first, with 90 % intervals."""
     with told_to_the_user():
-        from geoirrig.io.write_summary import summary_text
+        from geoirrig.cli.report_text import print_ranking
         from geoirrig.workflows.export_ranking import export_ranking
         from geoirrig.workflows.rank_slopes import RankOptions, rank_slopes
         from geoirrig.workflows.schedule_zones import schedule_zones
@@ -101,7 +95,7 @@ def rank(
             realisations=realisations,
             seed=seed,
         )
-        loaded = load(site, output, problems=problems, others=climate.files)
+        loaded = load(site.having(run_on=False), output, problems=problems, others=climate.files)
         output.progress("Laying out the water of each zone")
         water = lay_out_water(loaded)
         found = None
@@ -117,6 +111,10 @@ def rank(
             progress=output.progress,
         )
         failures = () if found is None else found.failures
+        methods: dict[str, Any] = {}
+        if found is not None:  # its warnings hold those of the site
+            ranking = dataclasses.replace(ranking, warnings=found.warnings)
+            methods = dataclasses.asdict(found.options)
         summary = export_ranking(
             loaded,
             ranking,
@@ -124,17 +122,10 @@ def rank(
             units=output.units,
             overwrite=output.overwrite,
             failures=failures,
-            options={"command": "rank", **site.stated(), **climate.stated()},
+            options={"command": "rank", **site.stated(), **climate.stated(), **methods},
             progress=output.progress,
         )
-        if output.json:
-            print(summary_text(summary))
-        elif not output.quiet:
-            print_warnings(summary["warnings"])
-            from geoirrig.cli.report_text import print_ranking
-
-            print_ranking(summary, units=output.units)
-            print(f"Results are in {output.out}")
+        output.tell(summary, print_ranking)
         if failures:
             exit_partly_done(_without_schedule(failures))
 

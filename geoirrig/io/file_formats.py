@@ -143,6 +143,8 @@ _CONTENTS: tuple[tuple[bytes, str], ...] = (
     (b"PAR1", "a Parquet file"),
     (b"\x00\x00\x27\x0a", "a Shapefile"),
     (b"{", "JSON text"),
+    (b"\xff\xfe", "UTF-16 text (save it as UTF-8)"),
+    (b"\xfe\xff", "UTF-16 text (save it as UTF-8)"),
 )
 
 

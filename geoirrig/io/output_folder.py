@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Iterator
@@ -16,32 +17,32 @@ from pathlib import Path
 
 from geoirrig.errors import OutputError
 
+# What each command writes, by the one of its files that no run leaves out. The other files of an
+# earlier run go when that one is replaced: they would pass for a part of the new results.
+_RESULTS: dict[str, tuple[str, ...]] = {
+    "results.gpkg": (
+        "precipitation_rate_mm_h.tif",
+        "applied_depth_mm.tif",
+        "heads_reaching.tif",
+        "slope_pct.tif",
+        "minutes_to_runoff.tif",
+        "runoff_depth_mm.tif",
+        "runoff_probability.tif",
+        "run_on_depth_mm.tif",
+        "map_precipitation.png",
+        "map_coverage.png",
+        "map_runoff_risk.png",
+        "map_run_on.png",
+    ),
+    "ranking.gpkg": ("ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png"),
+    "schedule.gpkg": ("schedule.csv", "calendar.png"),
+    "comparison.gpkg": ("comparison.csv",),
+    "screening.gpkg": ("screening.csv",),
+    "proposal.gpkg": (),
+}
 # Names that mark a folder as holding results: contract of `analyze` and of the other commands.
-RESULT_NAMES = (
-    "summary.json",
-    "results.gpkg",
-    "ranking.gpkg",
-    "ranking.csv",
-    "schedule.gpkg",
-    "schedule.csv",
-    "comparison.gpkg",
-    "comparison.csv",
-    "screening.gpkg",
-    "screening.csv",
-    "proposal.gpkg",
-    "precipitation_rate_mm_h.tif",
-    "applied_depth_mm.tif",
-    "heads_reaching.tif",
-    "slope_pct.tif",
-    "minutes_to_runoff.tif",
-    "runoff_depth_mm.tif",
-    "runoff_probability.tif",
-    "map_precipitation.png",
-    "map_coverage.png",
-    "map_runoff_risk.png",
-    "map_ranked_slopes.png",
-    "ranked_slopes.png",
-)
+RESULT_NAMES = ("summary.json", *_RESULTS, *(name for names in _RESULTS.values() for name in names))
+_FURTHER_PAGE = re.compile(r"(calendar)_\d+(\.png)")  # `calendar_2.png` goes with `calendar.png`
 # Files that a database or a viewer leaves beside a result. They belong to the old content: an old
 # journal beside a new GeoPackage would even be played back into it.
 _COMPANION_SUFFIXES = ("-journal", "-wal", "-shm", ".aux.xml", ".ovr", ".msk")
@@ -82,7 +83,8 @@ def whole_output(out_dir: Path, *, overwrite: bool) -> Iterator[Path]:
     """Give a folder to write into; move its files to ``out_dir`` when the block ends well.
 
     A folder that does not exist appears under its name in one step. In a folder that exists, the
-    files are exchanged one by one, and put back if that fails midway; files of other names stay.
+    files are exchanged one by one, and put back if that fails midway. What a run of the same
+    command wrote there and the new one does not write goes with them; other files stay.
 
     Parameters
     ----------
@@ -222,16 +224,30 @@ def _exchange(partial: Path, out_dir: Path, names: list[str]) -> None:
     order = sorted(names, key=lambda name: (name == "summary.json", name))
     undo: list[tuple[Path, Path]] = []
     try:
-        for name in order:
+        for name in (*_left_over(out_dir, names), *order):
             for old in (name, *(name + suffix for suffix in _COMPANION_SUFFIXES)):
                 if os.path.lexists(out_dir / old) and (old == name or old not in names):
                     _move(out_dir / old, replaced / old, undo)
-            _move(partial / name, out_dir / name, undo)
+            if name in names:
+                _move(partial / name, out_dir / name, undo)
     except BaseException:
         for source, target in reversed(undo):
             with suppress(OSError):
                 target.replace(source)
         raise
+
+
+def _left_over(out_dir: Path, names: list[str]) -> list[str]:
+    """Files that an earlier run of the same command wrote and this one does not."""
+    parts = {part for whole in _RESULTS if whole in names for part in _RESULTS[whole]}
+    parts |= {f"{part.removesuffix('.tif')}.qml" for part in parts if part.endswith(".tif")}
+    return sorted(
+        path.name
+        for path in out_dir.iterdir()
+        if path.name not in names
+        and _FURTHER_PAGE.sub(r"\1\2", path.name) in parts
+        and not path.is_dir()
+    )
 
 
 def _move(source: Path, target: Path, undo: list[tuple[Path, Path]]) -> None:

@@ -102,6 +102,7 @@ def read_climate(
         In the order of the dates.
     """
     before = len(problems.problems)
+    _check_station(latitude_deg, altitude_m, wind_height_m, problems)
     table = _table(path, problems)
     if table is None:
         return None
@@ -119,7 +120,7 @@ def read_climate(
         _check_monthly_totals(table, eto_mm, dates, problems)
     else:
         weather = _weather(table, wind_height_m, problems)
-        _check_station(table, weather, latitude_deg, altitude_m, wind_height_m, problems)
+        _check_what_is_needed(table, weather, latitude_deg, altitude_m, problems)
     if dates is None or len(problems.problems) > before:
         return None
     order = np.argsort(dates.date)
@@ -135,7 +136,7 @@ def read_climate(
 
 
 def _table(path: Path, problems: ProblemList) -> LayerTable | None:
-    if path.exists() and path.suffix.lower() not in CSV.suffixes:
+    if path.is_file() and path.suffix.lower() not in CSV.suffixes:
         problems.add(
             f"{str(path)!r} has the suffix {path.suffix!r}; a climate file is a CSV. Save it as "
             "comma-separated values, named .csv."
@@ -327,26 +328,35 @@ def _check_year_is_celsius(
 
 
 def _check_station(
-    table: LayerTable,
-    weather: WeatherSeries | None,
     latitude_deg: float | None,
     altitude_m: float | None,
     wind_height_m: float,
     problems: ProblemList,
 ) -> None:
-    """Note what the computation of evapotranspiration lacks, and which method it comes to."""
-    if latitude_deg is None:
-        problems.add(
-            f"{table.start} states no 'eto_mm', so evapotranspiration has to be computed, which "
-            "needs the latitude of the station. Give --latitude in degrees, north positive; the "
-            "place of the site is not taken for that of the station."
-        )
-    elif not -90.0 <= latitude_deg <= 90.0:
+    """Note options of the station that are out of range, needed or not."""
+    if latitude_deg is not None and not -90.0 <= latitude_deg <= 90.0:
         problems.add(f"--latitude must be from -90 to 90 degrees; got {latitude_deg!r}.")
     if altitude_m is not None and not -500.0 <= altitude_m <= 9000.0:
         problems.add(f"--altitude-m must be from -500 to 9000 m; got {altitude_m!r}.")
     if not 0.5 <= wind_height_m <= 100.0:
         problems.add(f"--wind-height-m must be from 0.5 to 100 m; got {wind_height_m!r}.")
+
+
+def _check_what_is_needed(
+    table: LayerTable,
+    weather: WeatherSeries | None,
+    latitude_deg: float | None,
+    altitude_m: float | None,
+    problems: ProblemList,
+) -> None:
+    """Note what the computation of evapotranspiration lacks, and which method it comes to."""
+    has_temperature = any(name.startswith(_TEMPERATURES[:2]) for name in table.columns)
+    if latitude_deg is None and has_temperature:
+        problems.add(
+            f"{table.start} states no 'eto_mm', so evapotranspiration has to be computed, which "
+            "needs the latitude of the station. Give --latitude in degrees, north positive; the "
+            "place of the site is not taken for that of the station."
+        )
     if weather is None:
         return
     missing = weather.missing_for_penman_monteith

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.columns import DEVICES, listed, nearest_hint
+from geoirrig.io.columns import DEVICES, listed, nearest_hint, nearest_name
 from geoirrig.io.file_formats import require_readable_file
 from geoirrig.rules import (
     CELL_CONDITIONS,
@@ -116,10 +117,11 @@ def _source(given: str | Path) -> tuple[str, str, str]:
         return word, f"Rule set {word!r}", source.read_text(encoding="utf-8")
     require_readable_file(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
     except UnicodeDecodeError as error:
         raise GeoirrigError(
-            f"Rule file {path.name!r} is not valid TOML: {error}. Save it as UTF-8."
+            f"Rule file {path.name!r} is not valid TOML: it is not UTF-8 text (byte "
+            f"{error.start}). Save it as UTF-8."
         ) from error
     return path.stem, f"Rule file {path.name!r}", text
 
@@ -285,8 +287,8 @@ class _Reading:
             return known[name]
         if "quantity" in stated:
             self.note(
-                f"unknown quantity {name!r}.{nearest_hint(str(name), known)} "
-                f"Known: {listed(known, at_most=99)}."
+                f"unknown quantity {name!r}. The nearest known is "
+                f"{_nearest_quantity(str(name), known)!r}. Known: {listed(known, at_most=99)}."
             )
         elif known is _CONDITIONS:
             self.note("quantity is missing. Add it.")
@@ -308,6 +310,16 @@ class _Reading:
                 self.note(f"{key} must be a number not below 0; got {value!r}.")
             return math.nan
         return float(value) * factors.get(str(unit), math.nan)  # type: ignore[arg-type]
+
+
+def _nearest_quantity(word: str, known: Iterable[str]) -> str:
+    """The quantity that looks most like a word; one that shares whole words comes first."""
+
+    def likeness(name: str) -> tuple[int, float]:
+        shared = set(word.lower().split("_")) & set(name.split("_"))
+        return len(shared), difflib.SequenceMatcher(None, word.lower(), name).ratio()
+
+    return nearest_name(word, known) or max(known, key=likeness)
 
 
 def _one_of(words: Iterable[str]) -> str:

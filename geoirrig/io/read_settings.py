@@ -107,8 +107,7 @@ def _toml(path: Path) -> dict[str, Any]:
         return {}  # no settings, no fault
     require_readable_file(path)
     try:
-        with path.open("rb") as stream:
-            return tomllib.load(stream)
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise GeoirrigError(
             f"Settings file {path.name!r} is not valid TOML: {error}. Correct that line."

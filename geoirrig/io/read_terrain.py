@@ -18,6 +18,7 @@ import rasterio.warp
 import rasterio.windows
 
 from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.io.column_values import BoolArray
 from geoirrig.io.file_formats import raster_format
 from geoirrig.io.terrain_units import METRES, stated_unit
 from geoirrig.io.working_plane import (
@@ -33,6 +34,8 @@ from geoirrig.units import FloatArray
 Bounds = tuple[float, float, float, float]
 
 SLOPE_AT_MOST_PCT = 1000.0  # 84°: beyond it a value is no ground; judgement
+# Land lies from 430 m below the sea to 8849 m above it (both from memory); beyond is no ground.
+LEAST_ELEVATION_M, MOST_ELEVATION_M = -500.0, 9000.0
 MARGIN_PIXELS = 3  # read around the turf, for slopes from neighbours and for interpolation
 PIXELS_AT_MOST = 60_000_000  # 0.5 GB as float64
 
@@ -202,10 +205,10 @@ def _window_around(
     if first_col >= last_col or first_row >= last_row:
         bounds = dataset.bounds
         raise GeoirrigError(
-            f"{place} does not meet the turf: it covers x {bounds.left:g} to {bounds.right:g}, y "
-            f"{min(bounds.bottom, bounds.top):g} to {max(bounds.bottom, bounds.top):g}, the turf x "
-            f"{west:g} to {east:g}, y {south:g} to {north:g} in {crs.name}. Give a raster of this "
-            "site, or assign the right CRS."
+            f"{place} does not meet the turf: it covers x {bounds.left:.9g} to {bounds.right:.9g}, "
+            f"y {min(bounds.bottom, bounds.top):.9g} to {max(bounds.bottom, bounds.top):.9g}, the "
+            f"turf x {west:.9g} to {east:.9g}, y {south:.9g} to {north:.9g} in {crs.name}. Give a "
+            "raster of this site, or assign the right CRS."
         )
     n_rows, n_cols = last_row - first_row, last_col - first_col
     if n_rows * n_cols > PIXELS_AT_MOST:
@@ -255,28 +258,36 @@ def _in_si(values: FloatArray, unit: str, source: TerrainSource, place: str) -> 
     Raises
     ------
     GeoirrigError
-        If a slope is impossible in its unit.
+        If a slope is impossible in its unit, or an elevation anywhere on land.
     """
     values = np.where(np.isinf(values), np.nan, values)
     if source.quantity == "elevation_m":
-        return values * METRES[unit]
+        elevation_m = values * METRES[unit]
+        is_impossible = (elevation_m < LEAST_ELEVATION_M) | (elevation_m > MOST_ELEVATION_M)
+        wanted = f"an elevation must be from {LEAST_ELEVATION_M:g} to {MOST_ELEVATION_M:g} m"
+        _refuse(is_impossible, values, f"{place}: {wanted}", unit)
+        return elevation_m
     if unit == "degrees":
         is_impossible = (values < 0.0) | (values >= 90.0)
-        wanted = "at least 0 and below 90 degrees"
+        wanted = "a slope must be at least 0 and below 90 degrees"
         percent = 100.0 * np.tan(np.radians(np.where(is_impossible, np.nan, values)))
     else:
         factor = 100.0 if unit == "ratio" else 1.0
         percent = values * factor
         is_impossible = (percent < 0.0) | (percent > SLOPE_AT_MOST_PCT)
-        wanted = f"from 0 to {SLOPE_AT_MOST_PCT / factor:g} ({unit})"
+        wanted = f"a slope must be from 0 to {SLOPE_AT_MOST_PCT / factor:g} ({unit})"
+    _refuse(is_impossible, values, f"{place}: {wanted}")
+    return percent
+
+
+def _refuse(is_impossible: BoolArray, values: FloatArray, expected: str, unit: str = "") -> None:
     n_impossible = int(is_impossible.sum())
     if n_impossible:
-        first = float(values[is_impossible][0])
+        first = f"{float(values[is_impossible][0]):g} {unit}".rstrip()
         raise GeoirrigError(
-            f"{place}: a slope must be {wanted}; got {first:g} in {n_impossible} pixels. Is the "
-            "unit right, and is the value for 'no data' set in the file?"
+            f"{expected}; got {first} in {n_impossible} pixels. Is the unit right, and is the "
+            "value for 'no data' set in the file?"
         )
-    return percent
 
 
 def _corners(window: _Window) -> FloatArray:

@@ -10,16 +10,22 @@ import shapely
 from geoirrig.errors import ProblemList
 from geoirrig.io.column_values import (
     check_required_columns,
+    named_values,
     number_column,
     require_stated,
     row_ids,
     text_column,
 )
+from geoirrig.io.columns import nearest_hint
 from geoirrig.io.geometries import polygons
 from geoirrig.io.open_layer import LayerTable
-from geoirrig.io.plant_types import plant_types
 from geoirrig.io.working_plane import PlaneOfWork, brought_into_plane, plane_of_work
-from geoirrig.physics.plant_water_use import DEFAULT_ROOT_DEPTH_MM
+from geoirrig.physics.plant_water_use import (
+    DEFAULT_PLANT_TYPE,
+    DEFAULT_ROOT_DEPTH_MM,
+    PLANT_TYPES,
+    known_plant_type,
+)
 from geoirrig.records import HardscapeAreas, ObjectArray, ParcelAreas, TurfAreas
 from geoirrig.units import FloatArray
 
@@ -53,7 +59,7 @@ def read_turf(table: LayerTable, problems: ProblemList) -> PlacedTurf:
     require_stated(table, "soil_texture", texture == "", problems)
     compaction = text_column(table, "compaction", problems)
     slope_pct = number_column(table, "slope_pct", problems)
-    plant_type = plant_types(table, problems)
+    plant_type = _plant_types(table, problems)
     root_depth_mm = number_column(table, "root_depth_mm", problems)
     drawn = polygons(table, problems)
     plane, placed = None, None
@@ -108,6 +114,25 @@ def turf_bounds_m(turf: TurfAreas) -> tuple[float, float, float, float]:
     """West, south, east and north end of all turf, in metres."""
     west, south, east, north = shapely.total_bounds(turf.geometry)
     return float(west), float(south), float(east), float(north)
+
+
+def _plant_types(table: LayerTable, problems: ProblemList) -> ObjectArray:
+    """Plant type of every row, a key of `PLANT_TYPES`.
+
+    An unknown word is a warning and counts as the default: the column was free text before
+    anything was computed from it, and cool-season turf errs on the side of more water.
+    """
+    words = text_column(table, "plant_type", problems)
+    types = [known_plant_type(str(word)) for word in words]
+    is_unknown = np.array([name is None for name in types], dtype=bool)
+    if is_unknown.any():
+        first = str(words[is_unknown][0])
+        problems.warn(
+            f"{table.start}: plant_type is best one of {', '.join(PLANT_TYPES)}; "
+            f"{named_values(table, words, is_unknown)}. Taken for {DEFAULT_PLANT_TYPE}."
+            f"{nearest_hint(first, PLANT_TYPES)}"
+        )
+    return np.array([DEFAULT_PLANT_TYPE if t is None else t for t in types], dtype=object)
 
 
 def _placed_polygons(

@@ -191,7 +191,7 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
     "peak_month": ("Peak month", "Month in which the site takes most water; 1 is January."),
     "scheduled_runoff_fraction": (
         "Runs off as scheduled",
-        "Share of the served turf that runs off in the event of the peak month, 0 to 1.",
+        "Share of the served turf that runs off in the peak month's or the longest event, 0 to 1.",
     ),
     "schedule_failure": ("Not scheduled", "Why there is no schedule; empty where there is one."),
     "plant_factor": ("Plant factor", "Use of the plants over ETo in a year, as printed."),

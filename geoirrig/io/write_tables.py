@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,13 @@ def table_records(table: ResultTable, units: UnitSystem) -> list[dict[str, Any]]
 
     Result columns are in the chosen units; columns carried through keep name and values.
     """
-    columns = dict(
-        in_unit_system(name, values, units)
-        if name in RESULT_COLUMNS and np.asarray(values).dtype.kind == "f"
-        else (name, values)
-        for name, values in table.columns.items()
-    )
+    columns = _columns_in(table, units)
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def totals_record(totals: Mapping[str, float], units: UnitSystem) -> dict[str, Any]:
+    """Totals in the chosen units, under the names that these give them."""
+    return dict(in_unit_system(name, value, units) for name, value in totals.items())
 
 
 def write_csv(path: Path, table: ResultTable, *, units: UnitSystem) -> None:
@@ -41,13 +42,21 @@ def write_csv(path: Path, table: ResultTable, *, units: UnitSystem) -> None:
     units : {"si", "us"}
         Unit system of the result columns.
     """
-    records = table_records(table, units)
-    names = list(records[0]) if records else list(table.columns)
+    columns = _columns_in(table, units)
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream)
-        writer.writerow(names)
-        for record in records:
-            writer.writerow([_plain(value) for value in record.values()])
+        writer.writerow(columns)
+        for row in zip(*columns.values(), strict=True):
+            writer.writerow([_plain(value) for value in row])
+
+
+def _columns_in(table: ResultTable, units: UnitSystem) -> dict[str, Any]:
+    return dict(
+        in_unit_system(name, values, units)
+        if name in RESULT_COLUMNS and np.asarray(values).dtype.kind == "f"
+        else (name, values)
+        for name, values in table.columns.items()
+    )
 
 
 def _plain(value: Any) -> Any:

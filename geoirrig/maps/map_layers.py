@@ -23,6 +23,12 @@ from geoirrig.units import FloatArray, UnitSystem
 MOST_DRAWN_CELLS = 4_000_000
 MOST_NAMED_HEADS = 60
 DEVICE_MARKERS = {"fixed_spray": "o", "rotary_nozzle": "^", "rotor": "s", "": "D"}
+HARDSCAPE_STYLE: dict[str, Any] = {"facecolor": symbology.HARDSCAPE_COLOUR, "edgecolor": "none"}
+TURF_STYLE: dict[str, Any] = {
+    "facecolor": "none",
+    "edgecolor": symbology.TURF_LINE_COLOUR,
+    "linewidth": 0.9,
+}
 
 
 def draw_raster(

@@ -29,6 +29,7 @@ MAP_WIDTH_PX, MAP_HEIGHT_PX = 1150.0, 808.0
 PANEL_LEFT_PX = 1222.0
 PANEL_TOP_PX = MAP_BOTTOM_PX + MAP_HEIGHT_PX - 34.0
 PANEL_WIDTH_PX = PAGE_WIDTH_PX - PANEL_LEFT_PX - 24.0
+FRAME_FACE, FRAME_LINE = "#fbfaf7", "#9aa1a3"
 _SCALE_STRIP_PX = 58.0  # kept free at the foot of the map for the scale bar
 _FREE_EDGE_PX = 18.0
 
@@ -53,7 +54,7 @@ def map_axes(page: Page, grid: RasterGrid) -> tuple[Axes, float]:
             MAP_WIDTH_PX / PAGE_WIDTH_PX,
             MAP_HEIGHT_PX / PAGE_HEIGHT_PX,
         ),
-        facecolor="#fbfaf7",
+        facecolor=FRAME_FACE,
     )
     left_m, bottom_m, right_m, top_m = grid.bounds_m
     metres_per_pixel = max(
@@ -69,7 +70,7 @@ def map_axes(page: Page, grid: RasterGrid) -> tuple[Axes, float]:
     axes.set_xticks([])
     axes.set_yticks([])
     for spine in axes.spines.values():
-        spine.set(color="#9aa1a3", linewidth=0.8)
+        spine.set(color=FRAME_LINE, linewidth=0.8)
     return axes, metres_per_pixel
 
 
@@ -116,10 +117,16 @@ def draw_scale_and_north(page: Page, *, metres_per_pixel: float, units: UnitSyst
     draw_north_arrow(page, centre_px=PAGE_WIDTH_PX - 84.0, top_px=PAGE_HEIGHT_PX - MARGIN_PX + 6.0)
 
 
-def site_names(inputs: SiteInputs) -> list[str]:
-    """Name of the site file, where there is one, and of the program."""
-    site = next((file.name for file in inputs.files if file.role == "site"), "")
-    return [*([shown_id(site, longest=60)] if site else []), f"geoirrig {__version__}"]
+def about_chart(inputs: SiteInputs) -> list[str]:
+    """Site file, where there is one, program and CRS: the last line of a chart."""
+    site = [shown_id(file.name, longest=60) for file in inputs.files if file.role == "site"]
+    return [*site[:1], f"geoirrig {__version__}", shown_id(inputs.plane.crs_name, longest=60)]
+
+
+def about_map(inputs: SiteInputs, grid: RasterGrid, units: UnitSystem) -> list[str]:
+    """The same and the size of the cells: the last line of a map."""
+    *names, crs = about_chart(inputs)
+    return [*names, f"cell {amount_text('cell_m', grid.cell_size_m, units)}", crs]
 
 
 def amount_text(column: str, value: float, units: UnitSystem) -> str:

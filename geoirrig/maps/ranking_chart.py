@@ -13,11 +13,13 @@ from numpy.typing import NDArray
 
 from geoirrig import symbology
 from geoirrig.maps.map_sheet import (
+    FRAME_FACE,
+    FRAME_LINE,
     MAP_BOTTOM_PX,
     MAP_HEIGHT_PX,
     MARGIN_PX,
     SheetText,
-    site_names,
+    about_chart,
     write_sheet_text,
 )
 from geoirrig.maps.page import (
@@ -108,7 +110,7 @@ def draw_ranking_chart(
                 caption=_CAPTION,
                 finding=finding,
                 cautions=cautions,
-                about=[*site_names(inputs), shown_id(inputs.plane.crs_name, longest=60)],
+                about=about_chart(inputs),
             ),
         )
         save_page(page, folder / CHART_NAME, title=_TITLE)
@@ -157,11 +159,11 @@ def _bar_axes(page: Page, bottom_px: float, height_px: float) -> Axes:
             (_BARS_RIGHT_PX - _BARS_LEFT_PX) / PAGE_WIDTH_PX,
             height_px / PAGE_HEIGHT_PX,
         ),
-        facecolor="#fbfaf7",
+        facecolor=FRAME_FACE,
     )
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set(color="#9aa1a3", linewidth=0.8)
+    axes.spines["bottom"].set(color=FRAME_LINE, linewidth=0.8)
     axes.set_yticks([])
     axes.tick_params(axis="x", colors=QUIET_INK, labelsize=8.0)
     axes.grid(axis="x", color="#dcdad2", linewidth=0.6)

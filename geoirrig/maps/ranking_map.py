@@ -15,19 +15,18 @@ from matplotlib.axes import Axes
 from geoirrig import symbology
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.maps.map_furniture import LegendEntry, draw_legend
-from geoirrig.maps.map_layers import draw_areas
+from geoirrig.maps.map_layers import HARDSCAPE_STYLE, TURF_STYLE, draw_areas
 from geoirrig.maps.map_sheet import (
     PANEL_LEFT_PX,
     PANEL_TOP_PX,
     PANEL_WIDTH_PX,
     SheetText,
-    amount_text,
+    about_map,
     draw_scale_and_north,
     map_axes,
-    site_names,
     write_sheet_text,
 )
-from geoirrig.maps.page import INK, PLOT_SETTINGS, blank_page, save_page, shown_id
+from geoirrig.maps.page import INK, PLOT_SETTINGS, blank_page, save_page
 from geoirrig.records import ResultTable, SiteInputs
 from geoirrig.symbology import SCALES
 from geoirrig.units import UnitSystem
@@ -40,8 +39,6 @@ _CAPTION = (
     "room. Heads, plan and soils as in the inputs."
 )
 _LABEL_APART_PX = 30.0
-_HARDSCAPE = {"facecolor": symbology.HARDSCAPE_COLOUR, "edgecolor": "none"}
-_SLOPE_LINE = {"edgecolor": symbology.TURF_LINE_COLOUR, "linewidth": 0.9}
 
 
 def draw_ranking_map(
@@ -76,10 +73,10 @@ def draw_ranking_map(
     with mpl.rc_context(PLOT_SETTINGS):
         page = blank_page()
         axes, metres_per_pixel = map_axes(page, grid)
-        entries = [LegendEntry(label="slope", patch={"facecolor": "none", **_SLOPE_LINE})]
+        entries = [LegendEntry(label="slope", patch=TURF_STYLE)]
         if inputs.hardscape is not None and len(inputs.hardscape.geometry):
-            draw_areas(axes, inputs.hardscape.geometry, zorder=1, **_HARDSCAPE)
-            entries.append(LegendEntry(label="hardscape", patch=_HARDSCAPE))
+            draw_areas(axes, inputs.hardscape.geometry, zorder=1, **HARDSCAPE_STYLE)
+            entries.append(LegendEntry(label="hardscape", patch=HARDSCAPE_STYLE))
         _draw_slopes(axes, ranked, units)
         _draw_ranks(axes, ranked, metres_per_pixel)
         write_sheet_text(
@@ -89,11 +86,7 @@ def draw_ranking_map(
                 caption=_CAPTION,
                 finding=finding,
                 cautions=cautions,
-                about=[
-                    *site_names(inputs),
-                    f"cell {amount_text('cell_m', grid.cell_size_m, units)}",
-                    shown_id(inputs.plane.crs_name, longest=60),
-                ],
+                about=about_map(inputs, grid, units),
             ),
         )
         draw_scale_and_north(page, metres_per_pixel=metres_per_pixel, units=units)
@@ -116,7 +109,7 @@ def _draw_slopes(axes: Axes, ranked: ResultTable, units: UnitSystem) -> None:
     for number, colour in enumerate((*scale.colours, symbology.NO_VALUE_COLOUR)):
         own = geometry[classes == number]
         if len(own):
-            draw_areas(axes, own, zorder=2, facecolor=colour, **_SLOPE_LINE)
+            draw_areas(axes, own, zorder=2, **{**TURF_STYLE, "facecolor": colour})
 
 
 def _draw_ranks(axes: Axes, ranked: ResultTable, metres_per_pixel: float) -> None:

@@ -26,6 +26,7 @@ from geoirrig.maps.page import (
     write_paragraph,
     write_text,
 )
+from geoirrig.physics.plant_water_use import MONTHS
 from geoirrig.records import ZoneSchedule
 from geoirrig.symbology import SCALES
 from geoirrig.units import FloatArray
@@ -35,7 +36,7 @@ ZONES_PER_PAGE = 18
 _LEFT_PX, _TOP_PX = 40.0, 1013.0  # of the rows of zones
 _NAME_WIDTH_PX = 132.0
 _CELL_WIDTH_PX, _CELL_HEIGHT_PX = 90.0, 54.0
-_PANEL_LEFT_PX = _LEFT_PX + _NAME_WIDTH_PX + 12 * _CELL_WIDTH_PX + 30.0
+_PANEL_LEFT_PX = _LEFT_PX + _NAME_WIDTH_PX + MONTHS * _CELL_WIDTH_PX + 30.0
 _PANEL_WIDTH_PX = PAGE_WIDTH_PX - _PANEL_LEFT_PX - 24.0
 _CELL_TEXT_PT, _CELL_LINE_PX = 6.1, 15.5
 _DARK = 0.5  # luma below which text on a colour is white
@@ -133,7 +134,7 @@ def _draw_heading(page: Page, text: CalendarText, number: int, count: int) -> No
     write_text(
         page, _LEFT_PX, PAGE_HEIGHT_PX - 66.0, shown_id(subtitle, longest=110), color=QUIET_INK
     )
-    for month in range(12):
+    for month in range(MONTHS):
         write_text(
             page,
             _LEFT_PX + _NAME_WIDTH_PX + (month + 0.5) * _CELL_WIDTH_PX,
@@ -153,7 +154,7 @@ def _draw_zone(
     scale = SCALES["weekly_minutes"]
     classes = scale.classes("si")
     index = scale.class_index(weekly_minutes[zone], "si")
-    for month in range(12):
+    for month in range(MONTHS):
         left = _LEFT_PX + _NAME_WIDTH_PX + month * _CELL_WIDTH_PX
         lines = cell_lines(schedule, zone, month)
         colour = classes[index[month]].colour

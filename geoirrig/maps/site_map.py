@@ -17,6 +17,8 @@ from geoirrig import symbology
 from geoirrig.maps.map_furniture import LegendEntry, draw_legend
 from geoirrig.maps.map_layers import (
     DEVICE_MARKERS,
+    HARDSCAPE_STYLE,
+    TURF_STYLE,
     draw_areas,
     draw_heads,
     draw_names,
@@ -27,10 +29,10 @@ from geoirrig.maps.map_sheet import (
     PANEL_TOP_PX,
     PANEL_WIDTH_PX,
     SheetText,
+    about_map,
     amount_text,
     draw_scale_and_north,
     map_axes,
-    site_names,
     write_sheet_text,
 )
 from geoirrig.maps.page import PLOT_SETTINGS, blank_page, save_page, shown_id
@@ -39,8 +41,8 @@ from geoirrig.symbology import SCALES
 from geoirrig.units import UnitSystem
 
 _AREA_STYLES: dict[str, dict[str, Any]] = {
-    "hardscape": {"facecolor": symbology.HARDSCAPE_COLOUR, "edgecolor": "none"},
-    "turf": {"facecolor": "none", "edgecolor": symbology.TURF_LINE_COLOUR, "linewidth": 0.9},
+    "hardscape": HARDSCAPE_STYLE,
+    "turf": TURF_STYLE,
     "dry_spots": {
         "facecolor": "none",
         "edgecolor": symbology.DRY_SPOT_COLOUR,
@@ -115,7 +117,7 @@ def draw_maps(
                     caption=design.caption,
                     finding=design.findings(inputs, analysis, units),
                     cautions=analysis.cautions,
-                    about=_about(inputs, analysis, units),
+                    about=about_map(inputs, analysis.grid, units),
                 ),
             )
             draw_scale_and_north(page, metres_per_pixel=metres_per_pixel, units=units)
@@ -232,11 +234,6 @@ def _legend_entries(
         colour = symbology.HEAD_FINDING_COLOUR
         entries.append(LegendEntry(label="head with a finding", marker="o", colour=colour))
     return entries
-
-
-def _about(inputs: SiteInputs, analysis: SiteAnalysis, units: UnitSystem) -> list[str]:
-    cell = amount_text("cell_m", analysis.grid.cell_size_m, units)
-    return [*site_names(inputs), f"cell {cell}", shown_id(analysis.plane.crs_name, longest=60)]
 
 
 # --- findings in a sentence ----------------------------------------------------------------------

@@ -7,12 +7,11 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.physics.plant_water_use import MONTHS
 from geoirrig.records import EventPlan, ZoneSchedule
 from geoirrig.surfaces.precipitation_surface import event_in_turn
 from geoirrig.surfaces.runoff_ranking import RankingGround, central_runoff_l
 from geoirrig.units import FloatArray
-
-MONTHS = 12
 
 
 def annual_runoff_l(

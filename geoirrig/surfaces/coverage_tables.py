@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from geoirrig.physics.application_uniformity import (
     christiansen_uniformity,
@@ -19,6 +16,8 @@ from geoirrig.physics.precipitation_rate import gross_precipitation_rate
 from geoirrig.records import (
     AdvisedCycles,
     EventPlan,
+    IntArray,
+    ObjectArray,
     PrecipitationSurface,
     ResultTable,
     RunoffRiskSurface,
@@ -28,12 +27,17 @@ from geoirrig.records import (
     TurfCells,
     ZonePlan,
 )
+from geoirrig.surfaces.cell_groups import (
+    CellGroups,
+    group_means,
+    group_sums,
+    sensitive_minutes,
+)
 from geoirrig.surfaces.finding_areas import served_areas
 from geoirrig.surfaces.head_findings import HeadEvidence, matched_rate_spread_pct
 from geoirrig.surfaces.patches import as_multipolygons
+from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import FloatArray
-
-SENSITIVE_SHARE = 0.05  # the percentile of minutes to runoff that speaks for an area
 
 
 def head_results(
@@ -72,35 +76,33 @@ def turf_results(
     The uniformity measures are over the event depth. Each cell counts alike, so every share of the
     area is a share of the cells.
     """
-    groups = _Groups(cells.turf_index, len(turf.turf_id))
-    litres = cells.grid.cell_area_m2
+    groups = CellGroups(cells.turf_index, len(turf.turf_id))
+    cell_area_m2 = cells.grid.cell_area_m2
     depth = groups.of(depth_mm)
-    slope, minutes = groups.of(terrain.slope_pct), groups.of(runoff.minutes_to_runoff)
-    runoff_l = np.array([np.sum(d) * litres for d in groups.of(runoff.runoff_depth_mm)])
-    applied_l = np.array([np.sum(d) * litres for d in depth])
+    slope = groups.of(terrain.slope_pct)
+    runoff_l = cell_area_m2 * group_sums(groups.of(runoff.runoff_depth_mm))
+    applied_l = cell_area_m2 * group_sums(depth)
     rank = np.array([1 + np.count_nonzero(runoff_l > own) for own in runoff_l])
     return ResultTable(
         name="turf_results",
         columns={
             **turf.attributes,
             "area_m2": shapely.area(turf.geometry),
-            "mean_rate_mm_h": _means(groups.of(precipitation.precipitation_rate_mm_h)),
-            "mean_depth_mm": _means(depth),
+            "mean_rate_mm_h": group_means(groups.of(precipitation.precipitation_rate_mm_h)),
+            "mean_depth_mm": group_means(depth),
             **_uniformity(depth),
             "scheduling_coefficient": np.array(
                 [_scheduling_coefficient(depth_mm, *part) for part in groups.windows()]
             ),
-            "dry_fraction": _means(groups.of(dry)),
-            "mean_slope_pct": _means(slope),
+            "dry_fraction": group_means(groups.of(dry)),
+            "mean_slope_pct": group_means(slope),
             "max_slope_pct": np.array([np.max(s) if len(s) else np.nan for s in slope]),
-            "minutes_to_runoff": np.array(
-                [np.quantile(m, SENSITIVE_SHARE) if len(m) else np.nan for m in minutes]
-            ),
+            "minutes_to_runoff": sensitive_minutes(groups.of(runoff.minutes_to_runoff)),
             "runoff_l": runoff_l,
             "runoff_fraction": np.divide(
                 runoff_l, applied_l, out=np.zeros_like(runoff_l), where=applied_l > 0.0
             ),
-            "runoff_probability": _means(groups.of(runoff.runoff_probability)),
+            "runoff_probability": group_means(groups.of(runoff.runoff_probability)),
             "runoff_rank": rank,
         },
         geometry=as_multipolygons(turf.geometry),
@@ -121,8 +123,7 @@ def zone_results(  # noqa: PLR0913 - each argument is one record of the run
 ) -> ResultTable:
     """Every zone with its measures over the turf cells that it serves."""
     n_zones = len(plan.zone)
-    served = np.where(cells.turf_index >= 0, precipitation.main_zone, -1)
-    groups = _Groups(served, n_zones)
+    groups = CellGroups(served_zone(precipitation, cells), n_zones)
     rate_mm_h = precipitation.precipitation_rate_mm_h
     rates = groups.of(rate_mm_h)
     area = np.array([len(r) for r in rates]) * cells.grid.cell_area_m2
@@ -137,7 +138,7 @@ def zone_results(  # noqa: PLR0913 - each argument is one record of the run
             "flow_lpm": flow,
             "served_area_m2": area,
             "gross_rate_mm_h": gross_precipitation_rate(flow, np.where(area > 0.0, area, np.nan)),
-            "mean_rate_mm_h": _means(rates),
+            "mean_rate_mm_h": group_means(rates),
             **_uniformity(rates),
             "scheduling_coefficient": np.array(
                 [_scheduling_coefficient(rate_mm_h, *part) for part in groups.windows()]
@@ -149,42 +150,14 @@ def zone_results(  # noqa: PLR0913 - each argument is one record of the run
             ),
             "run_minutes": event.run_minutes,
             "planned_cycles": event.cycles,
-            "advised_cycles": _null_where(advised.cycles == 0, advised.cycles),
+            "advised_cycles": cycles_or_null(advised.cycles),
             "advised_cycle_minutes": advised.cycle_minutes,
             "advised_soak_minutes": advised.soak_minutes,
-            "runoff_l": np.array(
-                [np.sum(d) * cells.grid.cell_area_m2 for d in groups.of(runoff.runoff_depth_mm)]
-            ),
+            "runoff_l": cells.grid.cell_area_m2 * group_sums(groups.of(runoff.runoff_depth_mm)),
         },
         geometry=served_areas(precipitation, cells, n_zones),
         geometry_type="MultiPolygon",
     )
-
-
-class _Groups:
-    """Cells of a grid sorted by the area that they belong to."""
-
-    def __init__(self, index: NDArray[np.int32], count: int) -> None:
-        """Sort the cells of areas 0 to ``count − 1``; −1 belongs to none."""
-        self._index = index
-        self._count = count
-        inside = np.flatnonzero(index >= 0)
-        owner = index.ravel()[inside]
-        self._cells = inside[np.argsort(owner, kind="stable")]
-        self._edges = np.append(0, np.cumsum(np.bincount(owner, minlength=count)))
-
-    def of(self, values: NDArray[np.generic]) -> list[FloatArray]:
-        """Values of the cells of each area, in double precision."""
-        sorted_values = values.ravel()[self._cells].astype(np.float64)
-        return np.split(sorted_values, self._edges[1:-1]) if self._count else []
-
-    def windows(self) -> list[tuple[Any, Any]]:
-        """Bounding window of each area, and which of its cells are the area's."""
-        found = ndimage.find_objects(self._index + 1, max_label=self._count)
-        return [
-            (window, None if window is None else self._index[window] == number)
-            for number, window in enumerate(found)
-        ]
 
 
 def _scheduling_coefficient(
@@ -209,11 +182,8 @@ def _uniformity(groups: list[FloatArray]) -> dict[str, FloatArray]:
     }
 
 
-def _means(groups: list[FloatArray]) -> FloatArray:
-    return np.array([np.mean(g) if len(g) else np.nan for g in groups])
-
-
-def _null_where(absent: NDArray[np.bool_], values: NDArray[np.int64]) -> NDArray[np.object_]:
-    nulled = values.astype(object)
-    nulled[absent] = None
+def cycles_or_null(cycles: IntArray) -> ObjectArray:
+    """Numbers of cycles for a result table: no plan, 0 cycles, is null there."""
+    nulled: ObjectArray = cycles.astype(object)
+    nulled[cycles == 0] = None
     return nulled

@@ -30,6 +30,7 @@ from geoirrig.surfaces.turf_soil import (
     intake_rates_mm_h,
     turf_soil,
 )
+from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 
 MOST_ADVISED_CYCLES = 30
@@ -155,7 +156,7 @@ def _cells_of_zones(
     precipitation: PrecipitationSurface, turf_cells: TurfCells
 ) -> Iterator[NDArray[np.int64]]:
     """Flat numbers of the turf cells that each zone serves, zone by zone."""
-    zone = np.where(turf_cells.turf_index >= 0, precipitation.main_zone, -1).ravel()
+    zone = served_zone(precipitation, turf_cells).ravel()
     served = np.flatnonzero(zone >= 0)
     served = served[np.argsort(zone[served], kind="stable")]
     edges = np.searchsorted(zone[served], np.arange(len(precipitation.zone_rates) + 1))

@@ -20,6 +20,7 @@ from geoirrig.records import (
 )
 from geoirrig.surfaces.patches import Patches
 from geoirrig.surfaces.turf_cells import area_index
+from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH, FloatArray
 
 OTHER_GROUND = "other ground"
@@ -186,5 +187,4 @@ def served_areas(
     precipitation: PrecipitationSurface, cells: TurfCells, n_zones: int
 ) -> ObjectArray:
     """Outline of the turf cells that each zone serves, as multipolygons; empty where none."""
-    served = np.where(cells.turf_index >= 0, precipitation.main_zone, -1)
-    return Patches(served.astype(np.int32), cells.grid).areas_of_classes(n_zones)
+    return Patches(served_zone(precipitation, cells), cells.grid).areas_of_classes(n_zones)

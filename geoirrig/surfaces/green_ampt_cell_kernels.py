@@ -22,10 +22,10 @@ from geoirrig.units import FloatArray
 class GreenAmptSoils(NamedTuple):
     """Conductivity [mm/h] and suction deficit [mm] of the soils that occur."""
 
-    conductivity: FloatArray  # (n_soils,)
-    deficit: FloatArray  # (n_soils,)
-    conductivity_nodes: FloatArray  # (n_soils, n_nodes), rising along a row
-    deficit_nodes: FloatArray  # (n_soils, n_nodes)
+    conductivity_mm_h: FloatArray  # (n_soils,)
+    deficit_mm: FloatArray  # (n_soils,)
+    conductivity_nodes_mm_h: FloatArray  # (n_soils, n_nodes), rising along a row
+    deficit_nodes_mm: FloatArray  # (n_soils, n_nodes)
 
 
 @compiled
@@ -45,25 +45,25 @@ def walk_event(
     infiltrated, stored, runoff, peak, clock = 0.0, 0.0, 0.0, 0.0, 0.0
     for entry in range(water.first[cell], water.first[cell + 1]):
         zone, rate = water.zone[entry], np.float64(water.rate_mm_h[entry])
-        soak = pulses.start[zone] - clock
-        clock = max(clock, pulses.start[zone])
+        soak = pulses.start_hour[zone] - clock
+        clock = max(clock, pulses.start_hour[zone])
         for pulse in range(pulses.cycles[zone]):
             if pulse > 0:
-                soak = pulses.soak[zone]
+                soak = pulses.soak_hours[zone]
                 clock += soak
             if stored > 0.0 and soak > 0.0:
                 infiltrated, stored = after_interval(
                     infiltrated, stored, 0.0, soak, conductivity, deficit
                 )
             infiltrated, stored = after_interval(
-                infiltrated, stored, rate, pulses.cycle[zone], conductivity, deficit
+                infiltrated, stored, rate, pulses.cycle_hours[zone], conductivity, deficit
             )
             runoff += max(0.0, stored - storage)
             stored = min(stored, storage)
             peak = max(peak, stored)
             if peak >= enough:
                 return runoff, peak
-            clock += pulses.cycle[zone]
+            clock += pulses.cycle_hours[zone]
     return runoff, peak
 
 
@@ -78,7 +78,7 @@ def walk_cells(
     result: CellRunoff,
 ) -> None:
     """Fill the results of the turf cells from span[0] to span[1]."""
-    n_nodes = soils.conductivity_nodes.shape[1]
+    n_nodes = soils.conductivity_nodes_mm_h.shape[1]
     certain = (table.exceedance.shape[0] - 1) / table.steps_per_unit
     for cell in range(span[0], span[1]):
         soil, storage = cells.soil[cell], cells.storage_mm[cell]
@@ -87,7 +87,7 @@ def walk_cells(
             result.depth_mm[cell] = np.nan
             result.probability[cell] = np.nan
             continue
-        central = (soils.conductivity[soil], soils.deficit[soil])
+        central = (soils.conductivity_mm_h[soil], soils.deficit_mm[soil])
         result.minutes_to_runoff[cell] = minutes_to_runoff(
             np.float64(water.main_rate_mm_h[cell]), central[0], central[1], storage, 1440.0
         )
@@ -98,10 +98,10 @@ def walk_cells(
         enough = max(certain * storage, 1e-12)  # with no storage, any water that stands
         total = 0.0
         for node in range(n_nodes):
-            conductivity = soils.conductivity_nodes[soil, node]
+            conductivity = soils.conductivity_nodes_mm_h[soil, node]
             if conductivity >= highest:  # this soil and all after it take everything in
                 break
-            one = (conductivity, soils.deficit_nodes[soil, node])
+            one = (conductivity, soils.deficit_nodes_mm[soil, node])
             peak = walk_event(cell, water, pulses, one, np.inf, enough)[1]
             total += exceedance(peak, storage, table)
         result.probability[cell] = total / n_nodes

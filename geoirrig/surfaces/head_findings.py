@@ -16,14 +16,13 @@ from geoirrig.records import (
     SprinklerLayout,
     ZonePlan,
 )
-from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, FloatArray, in_unit_system
+from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, PERCENT, FloatArray, in_unit_system
 
 NEIGHBOUR_BEARING_TOLERANCE_DEG = 5.0  # judgement: surveyed heads stand a little off their line
 NEIGHBOUR_DISTANCE_TOLERANCE = 0.01  # judgement, as a share of the radius
 OVERSPRAY_WORTH_A_SENTENCE = 0.05  # judgement: share of a head's water
 SECONDS_PER_HOUR = 3600.0
 LEAST_SURFACE_STORAGE_MM = 2.54  # the smallest allowable accumulation of any soil and slope
-PERCENT = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,9 +20,8 @@ from geoirrig.records import (
     ZoneRate,
 )
 from geoirrig.surfaces.sector_superposition import sector_set, superpose_sectors
-from geoirrig.units import MINUTES_PER_HOUR, FloatArray
+from geoirrig.units import MINUTES_PER_HOUR, PERCENT, FloatArray
 
-PERCENT = 100.0
 BESIDE_TURF_M = 1.0  # judgement: a head this near to turf stands on the turf's slope
 
 

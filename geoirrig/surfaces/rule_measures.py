@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from geoirrig.physics.maximum_application_rate import (
+    RATE_SLOPE_BOUNDS_PCT,
     RATE_SLOPE_CLASSES,
     maximum_application_rate_mm_h,
     maximum_rate_soil,
@@ -28,11 +29,12 @@ from geoirrig.records import (
 from geoirrig.rules import CELL_CONDITIONS, KINDS, LEAST_AREA_M2, LENGTH_TOLERANCE_M, Rule
 from geoirrig.surfaces.narrow_areas import connected_areas, narrow_part, narrowest_width_m
 from geoirrig.surfaces.turf_cells import area_index
+from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import FloatArray, to_si, unit_of_column
 
 # Cells are float32: a slope or rate on its limit must not fall on either side by rounding.
 ROUNDING = 1e-6
-_CLASS_SLOPE_PCT = (0.0, 5.0, 8.0, 12.0)  # one slope in each class of the USDA table
+_CLASS_SLOPE_PCT = (0.0, *RATE_SLOPE_BOUNDS_PCT)  # one slope in each class of the USDA table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,10 +143,9 @@ def _near_hardscape(evidence: RuleEvidence, distance_m: float) -> NDArray[np.boo
 
 def _owners(rule: Rule, evidence: RuleEvidence) -> tuple[NDArray[np.int32], int]:
     """Zone that serves each turf cell, or its polygon, by the rule's scope; and how many."""
-    turf = evidence.cells.turf_index
     if rule.applies_to == "turf":
-        return turf, len(evidence.inputs.turf.turf_id)
-    served = np.where(turf >= 0, evidence.precipitation.main_zone, np.int32(-1))
+        return evidence.cells.turf_index, len(evidence.inputs.turf.turf_id)
+    served = served_zone(evidence.precipitation, evidence.cells)
     return served, len(evidence.inputs.zone_plan.zone)
 
 

@@ -153,7 +153,7 @@ def followed_downhill(
             pulse = (float(start), n_steps, hours / n_steps)
             kernels.walk_pulse(pulse, int(np.min(wetted)), ways, ground, water)
         kernels.end_zone(wetted, water)
-    kernels.drain_all(_end_hour(event), ground, water)
+    kernels.drain_all(event.end_minute / MINUTES_PER_HOUR, ground, water)
     return _run_on(grid, flow, ground, applied, water)
 
 
@@ -197,13 +197,6 @@ def _pulse_starts(event: EventPlan, zone: int) -> FloatArray:
     between = event.cycle_minutes[zone] + event.soak_minutes[zone]
     minutes = event.start_minute[zone] + np.arange(event.cycles[zone]) * between
     return np.asarray(minutes / MINUTES_PER_HOUR)
-
-
-def _end_hour(event: EventPlan) -> float:
-    """When the last pulse of the event ends."""
-    pauses = np.maximum(0, event.cycles - 1) * event.soak_minutes
-    end = np.where(event.run_minutes > 0.0, event.start_minute + event.run_minutes + pauses, 0.0)
-    return float(np.max(end, initial=0.0)) / MINUTES_PER_HOUR
 
 
 def _slope_water(n_cells: int) -> kernels.SlopeWater:

@@ -23,10 +23,10 @@ class CellWater(NamedTuple):
 class Pulses(NamedTuple):
     """When each zone runs, (n_zones,); hours from the start of the event."""
 
-    start: FloatArray
+    start_hour: FloatArray
     cycles: NDArray[np.int64]
-    cycle: FloatArray
-    soak: FloatArray
+    cycle_hours: FloatArray
+    soak_hours: FloatArray
 
 
 class CellSoil(NamedTuple):

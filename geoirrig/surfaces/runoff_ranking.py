@@ -22,6 +22,12 @@ from geoirrig.records import (
     TurfCells,
 )
 from geoirrig.surfaces import runoff_ranking_kernels as kernels
+from geoirrig.surfaces.cell_groups import (
+    CellGroups,
+    group_means,
+    group_sums,
+    sensitive_minutes,
+)
 from geoirrig.surfaces.runoff_kernels import CellWater
 from geoirrig.surfaces.slope_units import SlopeUnits
 from geoirrig.surfaces.turf_soil import (
@@ -37,7 +43,6 @@ from geoirrig.surfaces.turf_soil import (
 )
 from geoirrig.units import FloatArray
 
-SENSITIVE_SHARE = 0.05  # the percentile of minutes to runoff that speaks for a slope
 CELLS_IN_A_BLOCK = 2048
 
 
@@ -148,15 +153,10 @@ def realised_runoff_l(
     ndarray of float64, shape (n_units, n_realisations)
         The same bytes whatever the number of processors. [L]
     """
-    if ground.settings.runoff_model == "green_ampt":
-        conductivity, _ = green_ampt_soils(ground.soil, ground.settings)
-        rate = conductivity[ground.soil_of_lawn, np.newaxis] * drawn.intake_factor
+    rate, deficit = _tabulated_soil(ground)
+    if deficit is not None:
         deficit = _drawn_deficit_mm(ground, drawn)
-    else:
-        rate = intake_rates_mm_h(ground.soil)[ground.soil_of_lawn, np.newaxis]
-        rate = rate * drawn.intake_factor
-        deficit = None
-    return _shed_l(ground, event, rate, drawn.storage_factor, deficit)
+    return _shed_l(ground, event, rate * drawn.intake_factor, drawn.storage_factor, deficit)
 
 
 def central_runoff_l(ground: RankingGround, event: EventPlan) -> FloatArray:
@@ -172,14 +172,8 @@ def central_runoff_l(ground: RankingGround, event: EventPlan) -> FloatArray:
     ndarray of float64, shape (n_units,)
         [L]
     """
-    ones = np.ones((len(ground.soil_of_lawn), 1))
-    if ground.settings.runoff_model == "green_ampt":
-        of_soil, deficit_of_soil = green_ampt_soils(ground.soil, ground.settings)
-        deficit = deficit_of_soil[ground.soil_of_lawn, np.newaxis]
-    else:
-        of_soil, deficit = intake_rates_mm_h(ground.soil), None
-    rate = of_soil[ground.soil_of_lawn, np.newaxis]
-    return _shed_l(ground, event, rate, ones, deficit)[:, 0]
+    rate, deficit = _tabulated_soil(ground)
+    return _shed_l(ground, event, rate, np.ones_like(rate), deficit)[:, 0]
 
 
 def slope_unit_measures(
@@ -203,29 +197,14 @@ def slope_unit_measures(
         cells), ``minutes_to_runoff`` (5th percentile of the cells) and ``runoff_probability``
         (mean). A slope without cells has no runoff, and NaN for the others.
     """
-    n_units = len(units.slope_unit)
-    cell = np.flatnonzero(units.unit_index >= 0)
-    owner = units.unit_index.ravel()[cell]
-    count = np.bincount(owner, minlength=n_units)
-
-    def total(surface: NDArray[np.float32]) -> FloatArray:
-        weights = surface.ravel()[cell].astype(np.float64)
-        return np.bincount(owner, weights=weights, minlength=n_units).astype(np.float64)
-
-    def mean(surface: NDArray[np.float32]) -> FloatArray:
-        return total(surface) / np.where(count > 0, count, np.nan)
-
-    by_unit = np.argsort(owner, kind="stable")
-    minutes = runoff.minutes_to_runoff.ravel()[cell[by_unit]].astype(np.float64)
-    parts = np.split(minutes, np.cumsum(count)[:-1]) if n_units else []
+    groups = CellGroups(units.unit_index, len(units.slope_unit))
+    depth_mm = groups.of(runoff.runoff_depth_mm)
     return {
-        "mean_slope_pct": mean(terrain.slope_pct),
-        "runoff_l": total(runoff.runoff_depth_mm) * runoff.grid.cell_area_m2,
-        "runoff_depth_mm": mean(runoff.runoff_depth_mm),
-        "minutes_to_runoff": np.array(
-            [np.quantile(part, SENSITIVE_SHARE) if len(part) else np.nan for part in parts]
-        ),
-        "runoff_probability": mean(runoff.runoff_probability),
+        "mean_slope_pct": group_means(groups.of(terrain.slope_pct)),
+        "runoff_l": runoff.grid.cell_area_m2 * group_sums(depth_mm),
+        "runoff_depth_mm": group_means(depth_mm),
+        "minutes_to_runoff": sensitive_minutes(groups.of(runoff.minutes_to_runoff)),
+        "runoff_probability": group_means(groups.of(runoff.runoff_probability)),
     }
 
 
@@ -246,6 +225,15 @@ def _blocks(unit: NDArray[np.int32], turf_number: IntArray) -> tuple[kernels.Cel
         lawn=turf_number[unit_of_block],
     )
     return blocks, unit_of_block
+
+
+def _tabulated_soil(ground: RankingGround) -> tuple[FloatArray, FloatArray | None]:
+    """Intake rate or conductivity, and the suction deficit if there is one, (n_lawns, 1) each."""
+    if ground.settings.runoff_model == "green_ampt":
+        conductivity, deficit = green_ampt_soils(ground.soil, ground.settings)
+        lawn = ground.soil_of_lawn[:, np.newaxis]
+        return conductivity[lawn], deficit[lawn]
+    return intake_rates_mm_h(ground.soil)[ground.soil_of_lawn[:, np.newaxis]], None
 
 
 def _drawn_deficit_mm(ground: RankingGround, drawn: SoilRealisations) -> FloatArray:

@@ -39,7 +39,7 @@ def surplus_mm(cell: int, water: CellWater, pulses: Pulses, intake: float) -> fl
     for entry in range(water.first[cell], water.first[cell + 1]):
         zone, rate = water.zone[entry], np.float64(water.rate_mm_h[entry])
         if rate > intake:
-            surplus += (rate - intake) * pulses.cycle[zone] * pulses.cycles[zone]
+            surplus += (rate - intake) * pulses.cycle_hours[zone] * pulses.cycles[zone]
     return surplus
 
 
@@ -111,11 +111,15 @@ def shed_by_blocks(
             clock = 0.0
             for entry in range(water.first[cell], water.first[cell + 1]):
                 zone, rate = water.zone[entry], np.float64(water.rate_mm_h[entry])
-                soak = max(0.0, pulses.start[zone] - clock)
-                cycle = pulses.cycle[zone]
+                soak = max(0.0, pulses.start_hour[zone] - clock)
+                cycle = pulses.cycle_hours[zone]
                 for _ in range(pulses.cycles[zone]):
                     _wet(drawn, storage, (soak, cycle), rate, stored, total, live)
-                    soak = pulses.soak[zone]
+                    soak = pulses.soak_hours[zone]
                 pauses = max(0, pulses.cycles[zone] - 1)
                 open_hours = pulses.cycles[zone] * cycle
-                clock = max(clock, pulses.start[zone]) + open_hours + pauses * pulses.soak[zone]
+                clock = (
+                    max(clock, pulses.start_hour[zone])
+                    + open_hours
+                    + pauses * pulses.soak_hours[zone]
+                )

@@ -127,7 +127,7 @@ def _intake_realisations(
     central = intake_rates_mm_h(ground)
     factors = soil_spread.intake_factors(log_sd=intake_log_sd(settings))
     return surface_storage_kernels.IntakeSoils(
-        central=central, nodes=central[:, np.newaxis] * factors
+        central_mm_h=central, nodes_mm_h=central[:, np.newaxis] * factors
     )
 
 
@@ -148,10 +148,10 @@ def _green_ampt_realisations(
         )
         conductivity_nodes[number] = conductivity[number] * factor
     return green_ampt_cell_kernels.GreenAmptSoils(
-        conductivity=conductivity,
-        deficit=deficit,
-        conductivity_nodes=conductivity_nodes,
-        deficit_nodes=np.maximum(deficit_nodes, SMALLEST_DEFICIT_MM),
+        conductivity_mm_h=conductivity,
+        deficit_mm=deficit,
+        conductivity_nodes_mm_h=conductivity_nodes,
+        deficit_nodes_mm=np.maximum(deficit_nodes, SMALLEST_DEFICIT_MM),
     )
 
 

@@ -21,8 +21,8 @@ from geoirrig.units import FloatArray
 class IntakeSoils(NamedTuple):
     """Basic intake rates of the soils that occur, in mm/h."""
 
-    central: FloatArray  # (n_soils,)
-    nodes: FloatArray  # (n_soils, n_nodes), rising along a row
+    central_mm_h: FloatArray  # (n_soils,)
+    nodes_mm_h: FloatArray  # (n_soils, n_nodes), rising along a row
 
 
 @compiled
@@ -60,16 +60,16 @@ def _peaks(
     clock = 0.0
     for entry in range(water.first[cell], water.first[cell + 1]):
         zone, rate = water.zone[entry], np.float64(water.rate_mm_h[entry])
-        _let_drain(stored, live, intake, pulses.start[zone] - clock)
+        _let_drain(stored, live, intake, pulses.start_hour[zone] - clock)
         for pulse in range(pulses.cycles[zone]):
             if pulse > 0:
-                _let_drain(stored, live, intake, pulses.soak[zone])
-            _let_fall(stored, peak, live, intake, rate, pulses.cycle[zone])
+                _let_drain(stored, live, intake, pulses.soak_hours[zone])
+            _let_fall(stored, peak, live, intake, rate, pulses.cycle_hours[zone])
         pauses = max(0, pulses.cycles[zone] - 1)
         clock = (
-            pulses.start[zone]
-            + pulses.cycles[zone] * pulses.cycle[zone]
-            + pauses * pulses.soak[zone]
+            pulses.start_hour[zone]
+            + pulses.cycles[zone] * pulses.cycle_hours[zone]
+            + pauses * pulses.soak_hours[zone]
         )
     return live
 
@@ -82,17 +82,17 @@ def _runoff_depth(
     stored, runoff, clock = 0.0, 0.0, 0.0
     for entry in range(water.first[cell], water.first[cell + 1]):
         zone, rate = water.zone[entry], np.float64(water.rate_mm_h[entry])
-        soak = pulses.start[zone] - clock
-        clock = max(clock, pulses.start[zone])
+        soak = pulses.start_hour[zone] - clock
+        clock = max(clock, pulses.start_hour[zone])
         for pulse in range(pulses.cycles[zone]):
             if pulse > 0:
-                soak = pulses.soak[zone]
+                soak = pulses.soak_hours[zone]
                 clock += soak
             stored = max(0.0, stored - intake * max(0.0, soak))
-            stored = max(0.0, stored + (rate - intake) * pulses.cycle[zone])
+            stored = max(0.0, stored + (rate - intake) * pulses.cycle_hours[zone])
             runoff += max(0.0, stored - storage)
             stored = min(stored, storage)
-            clock += pulses.cycle[zone]
+            clock += pulses.cycle_hours[zone]
     return runoff
 
 
@@ -107,7 +107,7 @@ def walk_cells(
     result: CellRunoff,
 ) -> None:
     """Fill the results of the turf cells from span[0] to span[1]."""
-    n_nodes = soils.nodes.shape[1]
+    n_nodes = soils.nodes_mm_h.shape[1]
     work = np.empty((2, n_nodes))
     for cell in range(span[0], span[1]):
         soil, storage = cells.soil[cell], cells.storage_mm[cell]
@@ -116,12 +116,14 @@ def walk_cells(
             result.depth_mm[cell] = np.nan
             result.probability[cell] = np.nan
             continue
-        excess = np.float64(water.main_rate_mm_h[cell]) - soils.central[soil]
+        excess = np.float64(water.main_rate_mm_h[cell]) - soils.central_mm_h[soil]
         result.minutes_to_runoff[cell] = (
             min(1440.0, 60.0 * storage / excess) if excess > 0.0 else 1440.0
         )
-        result.depth_mm[cell] = _runoff_depth(cell, water, pulses, soils.central[soil], storage)
-        live = _peaks(cell, water, pulses, soils.nodes[soil], work)
+        result.depth_mm[cell] = _runoff_depth(
+            cell, water, pulses, soils.central_mm_h[soil], storage
+        )
+        live = _peaks(cell, water, pulses, soils.nodes_mm_h[soil], work)
         total = 0.0
         for node in range(live):
             total += exceedance(work[1, node], storage, table)

@@ -10,9 +10,8 @@ from scipy import ndimage
 
 from geoirrig.physics.terrain_slope import SlopeMethod, elevation_gradient
 from geoirrig.records import TerrainRaster, TerrainSurface, TurfAreas, TurfCells
-from geoirrig.units import FloatArray
+from geoirrig.units import PERCENT, FloatArray
 
-PERCENT = 100.0
 RING_CELLS = 2  # around the turf, where its directions of flow need elevations
 ELEVATION_DECIMALS = 9  # a nanometre: level ground stays level through averages and products
 COARSER, FINER = 1.1, 0.5  # pixel over cell from which, and down to which, a reader is told

@@ -127,10 +127,10 @@ def storage_log_sd(settings: AnalysisSettings) -> float:
 def event_pulses(event: EventPlan) -> kernels.Pulses:
     """When each zone runs, in hours."""
     return kernels.Pulses(
-        start=event.start_minute / MINUTES_PER_HOUR,
+        start_hour=event.start_minute / MINUTES_PER_HOUR,
         cycles=event.cycles.astype(np.int64),
-        cycle=event.cycle_minutes / MINUTES_PER_HOUR,
-        soak=event.soak_minutes / MINUTES_PER_HOUR,
+        cycle_hours=event.cycle_minutes / MINUTES_PER_HOUR,
+        soak_hours=event.soak_minutes / MINUTES_PER_HOUR,
     )
 
 

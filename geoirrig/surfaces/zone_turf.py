@@ -71,3 +71,29 @@ def served_share_that_runs_off(
     wet = np.bincount(zone[served & (runoff_depth_mm > above_mm)], minlength=n_zones)
     share: FloatArray = np.divide(wet, total, out=np.full(n_zones, np.nan), where=total > 0)
     return share
+
+
+def rates_on_served_turf_mm_h(precipitation: PrecipitationSurface, cells: TurfCells) -> FloatArray:
+    """Mean rate of every zone on the turf that each zone serves.
+
+    Parameters
+    ----------
+    precipitation, cells
+        As in `served_turf_areas_m2`.
+
+    Returns
+    -------
+    ndarray of float64, shape (n_zones, n_zones)
+        Row: the zone that serves the turf; column: the zone that runs. NaN in the row of a zone
+        that serves none. [mm/h]
+    """
+    zone, n_zones = served_zone(precipitation, cells).ravel(), len(precipitation.zone_rates)
+    count = np.bincount(zone[zone >= 0], minlength=n_zones)
+    total = np.zeros((n_zones, n_zones))
+    for running, zone_rate in enumerate(precipitation.zone_rates):
+        serving = zone[zone_rate.cell]
+        on_turf = serving >= 0
+        total[:, running] = np.bincount(
+            serving[on_turf], weights=zone_rate.rate_mm_h[on_turf], minlength=n_zones
+        )
+    return np.asarray(total / np.where(count > 0, count, np.nan)[:, np.newaxis])

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
+from geoirrig.io.columns import listed
 from geoirrig.records import (
     EventPlan,
     PrecipitationSurface,
@@ -14,6 +17,7 @@ from geoirrig.records import (
     RunoffRiskSurface,
     SiteAnalysis,
     SiteInputs,
+    TurfCells,
 )
 from geoirrig.rules import RuleSet
 from geoirrig.surfaces.coverage_tables import head_results, turf_results, zone_results
@@ -29,12 +33,14 @@ from geoirrig.surfaces.head_findings import head_evidence
 from geoirrig.surfaces.rule_findings import rule_findings, rules_summary
 from geoirrig.surfaces.run_on_surface import run_on_surface, turf_flow
 from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
+from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.run_record import CAUTIONS, Progress
 from geoirrig.workflows.site_water import SiteWater, lay_out_water
 
 NO_DATA = -9999.0
+_NAMED = 5  # ids in a warning
 RUN_ON_TOTALS = ("leaving_l", "to_hardscape_l", "to_turf_l", "off_site_l", "ponded_l")
 
 
@@ -63,7 +69,6 @@ def analyze_site(
     inputs, settings = site.inputs, site.settings
     layout, plan, turf = inputs.layout, inputs.zone_plan, inputs.turf
     cells, grid, terrain = site.cells, site.grid, site.terrain
-    on_turf = cells.turf_index >= 0
 
     progress("Laying out the water of each zone")
     water = lay_out_water(site)
@@ -74,19 +79,17 @@ def analyze_site(
     advice = cycle_advice(precipitation, terrain, cells, turf, settings=settings)
     advised = advice.for_run_minutes(event.run_minutes)
 
-    run_on = _followed_downhill(site, water) if site.elevation_m is not None else None
+    run_on = _RunOn() if site.elevation_m is None else _followed_downhill(site, water)
 
     progress("Summing up turf, zones and heads")
-    zone_depth = _zone_mean_depth(precipitation, depth, on_turf, len(plan.zone))
+    zone_depth = _zone_mean_depth(precipitation, depth, cells, len(plan.zone))
     dry = dry_cells(cells, precipitation, depth, zone_depth, ratio=settings.dry_spot_ratio)
     evidence = head_evidence(layout, plan, precipitation, settings)
     whole_turf = turf_results(
         turf, cells, precipitation, depth, dry=dry, terrain=terrain, runoff=runoff
     )
-    if run_on is not None:
-        whole_turf = replace(whole_turf, columns={**whole_turf.columns, **run_on.turf_columns})
     tables = (
-        whole_turf,
+        replace(whole_turf, columns={**whole_turf.columns, **run_on.turf_columns}),
         zone_results(
             plan,
             event,
@@ -109,37 +112,37 @@ def analyze_site(
         ),
         overspray(cells, depth, inputs.hardscape),
         runoff_hotspots(turf, cells, runoff, terrain, min_area_m2=settings.hotspot_min_area_m2),
-        *(() if run_on is None else (run_on.edges,)),
+        *run_on.tables,
     )
-    rules = None
+    rules: tuple[dict[str, Any], ...] = ()
     if rule_sets:
-        rules = rule_findings(rule_sets, inputs, cells, precipitation, terrain, tables=tables)
-        tables = (*tables, rules)
-    rasters = _rasters(precipitation, depth, terrain.slope_pct, runoff)
+        found = rule_findings(rule_sets, inputs, cells, precipitation, terrain, tables=tables)
+        tables = (*tables, found)
+        rules = tuple(rules_summary(rule_sets, found))
     return SiteAnalysis(
         plane=inputs.plane,
         grid=grid,
         tables=tables,
-        rasters=(*rasters, *(() if run_on is None else (run_on.raster,))),
+        rasters=(*_rasters(precipitation, depth, terrain.slope_pct, runoff), *run_on.rasters),
         totals=_totals(inputs, event, precipitation, tables),
         warnings=(
             *inputs.warnings,
             *_result_warnings(tables[0], inputs, event),
-            *(() if run_on is None else run_on.warnings),
+            *run_on.warnings,
         ),
         cautions=CAUTIONS,
-        rules=() if rules is None else tuple(rules_summary(rule_sets, rules)),
+        rules=rules,
     )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _RunOn:
-    """What run-on adds to the answer."""
+    """What run-on adds to the answer; nothing where it was not asked for."""
 
-    turf_columns: dict[str, FloatArray]
-    edges: ResultTable
-    raster: ResultRaster
-    warnings: tuple[str, ...]
+    turf_columns: Mapping[str, FloatArray] = field(default_factory=dict)
+    tables: tuple[ResultTable, ...] = ()
+    rasters: tuple[ResultRaster, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 def _followed_downhill(site: LoadedSite, water: SiteWater) -> _RunOn:
@@ -154,13 +157,15 @@ def _followed_downhill(site: LoadedSite, water: SiteWater) -> _RunOn:
     return _RunOn(
         turf_columns=columns,
         warnings=ponding_warnings(columns["ponded_l"], inputs.turf),
-        edges=edge_runoff(crossings, inputs.turf),
-        raster=ResultRaster(
-            name="run_on_depth_mm",
-            description="Water that reaches the cell from the cells above it in one event",
-            unit="mm",
-            values=run_on.run_on_depth_mm,
-            nodata=NO_DATA,
+        tables=(edge_runoff(crossings, inputs.turf),),
+        rasters=(
+            ResultRaster(
+                name="run_on_depth_mm",
+                description="Water that reaches the cell from the cells above it in one event",
+                unit="mm",
+                values=run_on.run_on_depth_mm,
+                nodata=NO_DATA,
+            ),
         ),
     )
 
@@ -168,14 +173,14 @@ def _followed_downhill(site: LoadedSite, water: SiteWater) -> _RunOn:
 def _zone_mean_depth(
     precipitation: PrecipitationSurface,
     depth: np.ndarray,
-    on_turf: np.ndarray,
+    cells: TurfCells,
     n_zones: int,
 ) -> FloatArray:
     """Mean event depth on the turf that each zone serves, in mm; NaN where it serves none."""
-    served = on_turf & (precipitation.main_zone >= 0)
-    zone = precipitation.main_zone[served]
-    count = np.bincount(zone, minlength=n_zones)
-    total = np.bincount(zone, weights=depth[served], minlength=n_zones)
+    zone = served_zone(precipitation, cells)
+    served = zone >= 0
+    count = np.bincount(zone[served], minlength=n_zones)
+    total = np.bincount(zone[served], weights=depth[served], minlength=n_zones)
     mean: FloatArray = np.divide(total, count, out=np.full(n_zones, np.nan), where=count > 0)
     return mean
 
@@ -264,12 +269,7 @@ def _totals(
         **{
             name: float(np.sum(turf[name])) for name in ("runoff_l", *RUN_ON_TOTALS) if name in turf
         },
-        "event_hours": float(
-            event.start_minute[-1]
-            + event.run_minutes[-1]
-            + event.soak_minutes[-1] * (event.cycles[-1] - 1)
-        )
-        / MINUTES_PER_HOUR,
+        "event_hours": event.end_minute / MINUTES_PER_HOUR,
     }
 
 
@@ -281,7 +281,7 @@ def _result_warnings(turf: ResultTable, inputs: SiteInputs, event: EventPlan) ->
         if depth == 0.0
     ]
     if dry:
-        warnings.append(f"turf: no water reaches turf_id {_listed(dry)}.")
+        warnings.append(f"turf: no water reaches turf_id {listed(dry, at_most=_NAMED)}.")
     idle = [
         zone
         for zone, minutes in zip(inputs.zone_plan.zone, event.run_minutes, strict=True)
@@ -289,12 +289,7 @@ def _result_warnings(turf: ResultTable, inputs: SiteInputs, event: EventPlan) ->
     ]
     if idle:
         warnings.append(
-            f"zones: zone {_listed(idle)} serves no turf and has no run_minutes, so it does not "
-            "run in the event."
+            f"zones: zone {listed(idle, at_most=_NAMED)} serves no turf and has no run_minutes, so "
+            "it does not run in the event."
         )
     return tuple(warnings)
-
-
-def _listed(names: list[str]) -> str:
-    shown = ", ".join(repr(name) for name in names[:5])
-    return shown + (f" and {len(names) - 5} more" if len(names) > 5 else "")

@@ -10,10 +10,10 @@ from geoirrig.io.output_folder import whole_output
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_rasters import write_rasters
 from geoirrig.io.write_summary import write_summary
-from geoirrig.io.write_tables import table_records
+from geoirrig.io.write_tables import table_records, totals_record
 from geoirrig.maps.site_map import draw_maps
 from geoirrig.records import SiteAnalysis
-from geoirrig.units import UnitSystem, in_unit_system
+from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
@@ -79,9 +79,7 @@ def analysis_summary(
     """Everything that a program or a report needs from a run, in the chosen units."""
     return {
         **record.summary_head(),
-        "totals": dict(
-            in_unit_system(name, value, units) for name, value in analysis.totals.items()
-        ),
+        "totals": totals_record(analysis.totals, units),
         "turf": table_records(analysis.table("turf_results"), units),
         "zones": table_records(analysis.table("zone_results"), units),
         **({"rules": [dict(rules) for rules in analysis.rules]} if analysis.rules else {}),

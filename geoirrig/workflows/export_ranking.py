@@ -10,10 +10,10 @@ from typing import Any
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
-from geoirrig.io.write_tables import table_records, write_csv
+from geoirrig.io.write_tables import table_records, totals_record, write_csv
 from geoirrig.maps.ranking_chart import draw_ranking_chart
 from geoirrig.maps.ranking_map import draw_ranking_map
-from geoirrig.units import UnitSystem, in_unit_system
+from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.rank_slopes import SlopeRanking
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
@@ -100,9 +100,7 @@ def ranking_summary(
     return {
         **record.summary_head(),
         "finding": ranking.finding,
-        "totals": dict(
-            in_unit_system(name, value, units) for name, value in ranking.totals.items()
-        ),
+        "totals": totals_record(ranking.totals, units),
         "slopes": table_records(ranking.table, units),
         "failures": [dict(failure) for failure in failures],
         **record.summary_tail(),

@@ -13,6 +13,7 @@ from geoirrig.errors import InputError, ProblemList, named_rows
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.io.read_settings import read_settings
 from geoirrig.io.read_site import SiteReading, SiteSources, read_site
+from geoirrig.io.read_terrain import SLOPE_AT_MOST_PCT
 from geoirrig.records import (
     AnalysisSettings,
     SiteInputs,
@@ -28,11 +29,10 @@ from geoirrig.surfaces.terrain_surface import (
     turf_without_slope,
 )
 from geoirrig.surfaces.turf_cells import site_grid, turf_cells
-from geoirrig.units import METRES_PER_FOOT, FloatArray
+from geoirrig.units import METRES_PER_FOOT, PERCENT, FloatArray
 
 MOST_CELLS = 40_000_000  # up to 5 GiB at work; see docs/explanation/coordinates_and_cells.md
 CELLS_PER_RADIUS = 12.0  # fewer, and the cells follow the profile only roughly (computed rule)
-PERCENT = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,13 +177,22 @@ def _check_slope(
     bare = np.flatnonzero(missing)
     if len(bare):
         shares = [
-            (turf.turf_id[number], f"{PERCENT * missing[number] / total[number]:.1f} % of its area")
-            for number in bare
+            f"{PERCENT * missing[number] / total[number]:.1f} % of {str(turf.turf_id[number])!r}"
+            for number in bare[:3]
         ]
+        more = f" and {len(bare) - 3} more" if len(bare) > 3 else ""
         problems.add(
-            "turf: the slope or elevation raster must have data under all turf without a slope_pct "
-            f"of its own; {named_rows('turf_id', shares)} has none. Extend the raster, fill its "
-            "gaps, or state slope_pct for these polygons."
+            "turf: all turf without a slope_pct of its own needs a slope, and the slope or "
+            f"elevation raster has no value under {', '.join(shares)} (turf_id){more}. Extend "
+            "the raster, fill its gaps, or state slope_pct for these polygons."
+        )
+    if np.any(terrain.slope_pct > SLOPE_AT_MOST_PCT):
+        place = np.unravel_index(int(np.nanargmax(terrain.slope_pct)), terrain.slope_pct.shape)
+        problems.add(
+            f"turf: a slope must be from 0 to {SLOPE_AT_MOST_PCT:,.0f} %; got "
+            f"{float(terrain.slope_pct[place]):,.0f} % in turf_id "
+            f"{str(turf.turf_id[cells.turf_index[place]])!r}. Is the value for 'no data' set in "
+            "the elevation raster, and is its unit right?"
         )
     small = np.flatnonzero(total == 0)
     if len(small):

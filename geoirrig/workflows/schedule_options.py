@@ -40,12 +40,13 @@ class ScheduleOptions:
         For ``fixed_share``, from 0 to 1. [1]
     run_time_method : {"low_half", "low_quarter"}
         What makes the gross from the net depth; see `RUN_TIME_METHODS`.
-    management_allowed_depletion : float
+    allowable_depletion : float
         Share of the available water that may be used up before an irrigation, in (0, 1]. [1]
     watering_window_minutes : float
         Minutes of a night in which water may be applied. [min]
     evapotranspiration_method : str, optional
-        None: the file's own, else the better of those for which its weather suffices.
+        The better of those for which the weather suffices where None. Evapotranspiration that the
+        climate file states is taken as it is, whatever the method.
     allowance : str, optional
         A key of `geoirrig.physics.water_allowance.ADJUSTMENT_FACTORS`; None: no report on the
         annual allowance.
@@ -54,7 +55,7 @@ class ScheduleOptions:
     effective_rain_method: str = "usda_scs"
     effective_rain_share: float = DEFAULT_RAIN_SHARE
     run_time_method: RunTimeMethod = "low_half"
-    management_allowed_depletion: float = DEFAULT_ALLOWABLE_DEPLETION
+    allowable_depletion: float = DEFAULT_ALLOWABLE_DEPLETION
     watering_window_minutes: float = WATERING_WINDOW_MINUTES
     evapotranspiration_method: EvapotranspirationMethod | None = None
     allowance: str | None = None
@@ -70,9 +71,10 @@ def methods_in_words(options: ScheduleOptions, year: MeanYear, *, soil: str) -> 
     return {
         "reference_evapotranspiration": _EVAPOTRANSPIRATION_NAMES.get(method, method),
         "effective_rain": rain,
-        "depletion": f"{options.management_allowed_depletion:g} of the available water",
+        "depletion": f"{options.allowable_depletion:g} of the available water",
         "run_time": RUN_TIME_METHODS[options.run_time_method],
-        "cycles_and_soaks": f"all but the most sensitive 5 % of the turf keeps its water; {soil}",
+        "cycles_and_soaks": "all but the most sensitive 5 % of the turf keeps the water of its own "
+        f"zone; {soil}",
         "years": f"mean of {int(year.years.min())} to {int(year.years.max())} years"
         if year.years.min() != year.years.max()
         else f"mean of {int(year.years[0])} years"

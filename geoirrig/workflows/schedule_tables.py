@@ -7,19 +7,19 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from geoirrig.io.write_tables import table_records
+from geoirrig.io.write_tables import table_records, totals_record
 from geoirrig.physics.plant_water_use import MONTHS
 from geoirrig.records import PrecipitationSurface, ResultTable, ZoneSchedule
+from geoirrig.surfaces.coverage_tables import cycles_or_null
 from geoirrig.surfaces.finding_areas import served_areas
 from geoirrig.units import (
+    DAYS_PER_WEEK,
     LITRES_PER_M3,
     LITRES_PER_US_GALLON,
     SQUARE_METRES_PER_SQUARE_FOOT,
     FloatArray,
     UnitSystem,
-    in_unit_system,
 )
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.run_record import RunRecord
@@ -27,7 +27,6 @@ from geoirrig.workflows.schedule_warnings import event_lengths_minutes
 from geoirrig.workflows.schedule_zones import SiteSchedule
 from geoirrig.workflows.water_allowance_report import WaterAllowance
 
-DAYS_PER_WEEK = 7.0
 _M3_PER_GAL = LITRES_PER_US_GALLON / LITRES_PER_M3
 
 
@@ -57,7 +56,7 @@ def schedule_table(found: SiteSchedule) -> ResultTable:
             "net_depth_mm": schedule.net_depth_mm.ravel(),
             "gross_depth_mm": schedule.gross_depth_mm.ravel(),
             "run_minutes": schedule.run_minutes.ravel(),
-            "cycles": _null_where_0(schedule.cycles.ravel()),
+            "cycles": cycles_or_null(schedule.cycles.ravel()),
             "cycle_minutes": schedule.cycle_minutes.ravel(),
             "soak_minutes": schedule.soak_minutes.ravel(),
             "water_m3": schedule.water_m3.ravel(),
@@ -97,7 +96,7 @@ def zone_schedule_table(
             "net_depth_mm": schedule.net_depth_mm[:, month],
             "gross_depth_mm": schedule.gross_depth_mm[:, month],
             "run_minutes": schedule.run_minutes[:, month],
-            "cycles": _null_where_0(schedule.cycles[:, month]),
+            "cycles": cycles_or_null(schedule.cycles[:, month]),
             "cycle_minutes": schedule.cycle_minutes[:, month],
             "soak_minutes": schedule.soak_minutes[:, month],
             "weekly_minutes": weekly,
@@ -144,7 +143,7 @@ def schedule_summary(
     return {
         **record.summary_head(),
         "methods": dict(found.methods),
-        "totals": dict(in_unit_system(name, v, units) for name, v in _totals(found).items()),
+        "totals": totals_record(_totals(found), units),
         "peak_month": found.peak_month or None,
         "event_minutes": {"in_turn": in_turn, "with_others_in_soaks_at_least": interleaved},
         "zones": table_records(by_name["zone_schedule"], units),
@@ -198,9 +197,3 @@ def _allowance_summary(found: SiteSchedule) -> dict[str, Any]:
         "source": "California Code of Regulations, title 23, division 2, chapter 2.7, sections "
         "492.4 and 493; an estimate, the local agency decides",
     }
-
-
-def _null_where_0(cycles: NDArray[np.int64]) -> NDArray[np.object_]:
-    nulled = cycles.astype(object)
-    nulled[cycles == 0] = None
-    return nulled

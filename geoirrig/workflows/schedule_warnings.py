@@ -10,11 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.io.columns import listed
+from geoirrig.physics.plant_water_use import MONTHS
 from geoirrig.records import ZoneSchedule
 from geoirrig.surfaces.cycle_advice import MOST_ADVISED_CYCLES, SENSITIVE_FRACTION
-from geoirrig.units import FloatArray
+from geoirrig.units import PERCENT, FloatArray
+from geoirrig.workflows.schedule_trial import ScheduleTrial
 
-PERCENT = 100.0
+# Water from other zones, over the zone's own, from which on the reader is told. Judgement.
+_WORTH_TELLING_SHARE = 0.10
 _ZONES_NAMED = 5
 
 
@@ -41,7 +44,7 @@ def schedule_failures(
             failures.append(
                 {
                     "zone": zone,
-                    "months": list(range(1, 13)),
+                    "months": list(range(1, MONTHS + 1)),
                     "reason": "serves no turf: no turf cell gets more water from it than from "
                     "another zone.",
                 }
@@ -62,9 +65,8 @@ def schedule_failures(
 
 def schedule_warnings(
     schedule: ZoneSchedule,
-    runoff_fraction: FloatArray,
+    trial: ScheduleTrial,
     *,
-    peak_month: int,
     window_minutes: float,
     readily_available_mm: FloatArray,
 ) -> tuple[str, ...]:
@@ -74,10 +76,8 @@ def schedule_warnings(
     ----------
     schedule : ZoneSchedule
         Every zone and month.
-    runoff_fraction : ndarray, shape (n_zones,)
-        Share of the served turf that runs off in the event of the peak month. [1]
-    peak_month : int
-        1 to 12; 0 where there is none.
+    trial : ScheduleTrial
+        What came of it on the ground, all zones in turn.
     window_minutes : float
         Minutes of a night in which water may be applied. [min]
     readily_available_mm : ndarray, shape (n_zones,)
@@ -86,7 +86,8 @@ def schedule_warnings(
     found = (
         _window_warning(schedule, window_minutes),
         _shallow_root_warning(schedule, readily_available_mm),
-        _runoff_warning(schedule, runoff_fraction, peak_month),
+        _runoff_warning(schedule.zone, trial),
+        _extra_water_warning(schedule.zone, trial.extra_share),
     )
     return tuple(sentence for sentence in found if sentence)
 
@@ -134,17 +135,36 @@ def _shallow_root_warning(schedule: ZoneSchedule, readily_available_mm: FloatArr
     )
 
 
-def _runoff_warning(schedule: ZoneSchedule, runoff_fraction: FloatArray, peak_month: int) -> str:
-    over = runoff_fraction > SENSITIVE_FRACTION
+def _runoff_warning(zone: Sequence[str], trial: ScheduleTrial) -> str:
+    over = trial.runoff_fraction > SENSITIVE_FRACTION
     if not over.any():
         return ""
-    worst = int(np.nanargmax(runoff_fraction))
+    worst = int(np.nanargmax(trial.runoff_fraction))
+    months = " or ".join(calendar.month_name[month] for month in trial.months)
+    allowed = f"{PERCENT * SENSITIVE_FRACTION:.0f} %"
     return (
-        f"schedule: in the event of {calendar.month_name[peak_month]}, more than "
-        f"{PERCENT * SENSITIVE_FRACTION:.0f} % of the turf of zone "
-        f"{_named(schedule.zone, over)} still runs off "
-        f"(zone {schedule.zone[worst]!r}: {PERCENT * runoff_fraction[worst]:.0f} %), since other "
-        "zones wet it too. Leave a longer pause between zones that overlap."
+        f"schedule: in the event of {months}, more than {allowed} of the turf of zone "
+        f"{_named(zone, over)} still runs off "
+        f"(zone {zone[worst]!r}: {PERCENT * trial.runoff_fraction[worst]:.0f} %), since other "
+        "zones wet it too. "
+        + (
+            "Let each zone soak once more after its last cycle, before the next begins: then it "
+            f"is at most {allowed} in every zone."
+            if trial.rests_help
+            else "Leave a longer pause between zones that overlap."
+        )
+    )
+
+
+def _extra_water_warning(zone: Sequence[str], extra_share: FloatArray) -> str:
+    over = extra_share > _WORTH_TELLING_SHARE
+    if not over.any():
+        return ""
+    worst = int(np.nanargmax(extra_share))
+    return (
+        f"schedule: other zones bring more water onto the turf of zone {_named(zone, over)}: over "
+        f"the year {PERCENT * extra_share[worst]:.0f} % of its own in zone {zone[worst]!r}. Every "
+        "zone is reckoned as if it watered alone: shorten the runs of zones that overlap."
     )
 
 

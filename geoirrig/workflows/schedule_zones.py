@@ -27,24 +27,20 @@ from geoirrig.physics.irrigation_interval import (
 from geoirrig.physics.plant_water_use import MONTHS, plant_evapotranspiration_mm
 from geoirrig.records import ClimateRecord, MeanYear, ZoneSchedule
 from geoirrig.surfaces.cycle_advice import CycleAdvice, cycle_advice
-from geoirrig.surfaces.precipitation_surface import event_in_turn
-from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
-from geoirrig.surfaces.zone_turf import served_share_that_runs_off, served_turf_areas_m2
-from geoirrig.units import LITRES_PER_M3, FloatArray
-from geoirrig.workflows.load_site import LoadedSite
-from geoirrig.workflows.root_zones import (
+from geoirrig.surfaces.root_zones import (
     ZoneRootZones,
     turf_root_zones,
     zone_root_zones,
 )
+from geoirrig.surfaces.zone_turf import served_turf_areas_m2
+from geoirrig.units import LITRES_PER_M3, FloatArray
+from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.run_record import Progress
 from geoirrig.workflows.schedule_options import ScheduleOptions, methods_in_words
+from geoirrig.workflows.schedule_trial import try_schedule
 from geoirrig.workflows.schedule_warnings import schedule_failures, schedule_warnings
 from geoirrig.workflows.site_water import SiteWater
 from geoirrig.workflows.water_allowance_report import WaterAllowance, water_allowance
-
-# Cell values are float32, and an advised cycle may end just when water is about to leave.
-_NO_RUNOFF_MM = 1e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +78,14 @@ class SiteSchedule:
     need : ZoneWaterNeed
         What it is made from.
     year : MeanYear
-        The climate; its effective rain is that of the first zone where it differs by zone.
+        The climate; its effective rain is the mean of the zones where it differs by zone.
     options : ScheduleOptions
         Methods and limits.
     peak_month : int
         The month in which the site takes most water, 1 to 12; 0 where it never takes any.
     runoff_fraction : ndarray, shape (n_zones,)
-        Share of the served turf that still runs off in the event of the peak month, water from
-        all zones counted; NaN where the zone does not run then. [1]
+        Share of the served turf that still runs off in the event of the peak month or in the
+        longest event, water from all zones counted; NaN where the zone runs in neither. [1]
     allowance : WaterAllowance or None
         Annual allowance and estimated use, where asked for.
     methods : mapping of str to str
@@ -160,23 +156,22 @@ def schedule_zones(
     schedule = zone_schedule(site.inputs.zone_plan.zone, need, year.days, advice)
     site_water_m3 = np.sum(schedule.water_m3, axis=0)
     peak_month = int(np.argmax(site_water_m3)) + 1 if np.any(site_water_m3 > 0.0) else 0
-    progress("Trying the schedule of the peak month on the ground")
-    runoff = _runoff_fraction(site, water, schedule, peak_month)
+    progress("Trying the schedule on the ground")
+    trial = try_schedule(site, water, schedule, peak_month=peak_month)
     return SiteSchedule(
         schedule=schedule,
         need=need,
         year=year,
         options=options,
         peak_month=peak_month,
-        runoff_fraction=runoff,
+        runoff_fraction=trial.runoff_fraction,
         allowance=water_allowance(turf, year, options),
         methods=methods_in_words(options, year, soil=settings.runoff_model),
         warnings=(
             *site.inputs.warnings,
             *schedule_warnings(
                 schedule,
-                runoff,
-                peak_month=peak_month,
+                trial,
                 window_minutes=options.watering_window_minutes,
                 readily_available_mm=need.root_zones.readily_available_mm,
             ),
@@ -240,7 +235,7 @@ def _water_need(
     du_lh = np.array([low_half_uniformity(r) if len(r) else np.nan for r in rates])
     du_lq = np.array([low_quarter_uniformity(r) if len(r) else np.nan for r in rates])
     served = served_turf_areas_m2(water.precipitation, site.cells, len(turf.turf_id))
-    of_turf = turf_root_zones(turf, allowable_depletion=options.management_allowed_depletion)
+    of_turf = turf_root_zones(turf, allowable_depletion=options.allowable_depletion)
     root_zones = zone_root_zones(of_turf, served)
     year, rain = _effective_rain_of_zones(climate, root_zones, options)
     return (
@@ -279,38 +274,14 @@ def _effective_rain_of_zones(
         climate, method=options.evapotranspiration_method
     )
     computed = dataclasses.replace(climate, eto_mm=eto_mm, weather=None)  # once for all zones
-    for zone, available in enumerate(root_zones.readily_available_mm):
-        if np.isfinite(available):
-            rain[zone] = mean_year(
-                computed,
-                effective_rain_method=options.effective_rain_method,
-                plant_coefficient=root_zones.plant_coefficient[zone],
-                storage_mm=float(available),
-            ).effective_rain_mm
-    return dataclasses.replace(year, effective_rain_mm=np.nanmean(rain, axis=0)), rain
-
-
-def _runoff_fraction(
-    site: LoadedSite, water: SiteWater, schedule: ZoneSchedule, peak_month: int
-) -> FloatArray:
-    """Share of each zone's turf that runs off in the event of the peak month, all zones in turn."""
-    if peak_month == 0:
-        return np.full(len(schedule.zone), np.nan)
-    month = peak_month - 1
-    event = event_in_turn(
-        schedule.cycles[:, month],
-        schedule.cycle_minutes[:, month],
-        schedule.soak_minutes[:, month],
-    )
-    runoff = runoff_risk_surface(
-        water.precipitation,
-        site.terrain,
-        site.cells,
-        site.inputs.turf,
-        event,
-        settings=site.settings,
-    )
-    share = served_share_that_runs_off(
-        water.precipitation, site.cells, runoff.runoff_depth_mm, above_mm=_NO_RUNOFF_MM
-    )
-    return np.where(schedule.cycles[:, month] > 0, share, np.nan)
+    serving = np.flatnonzero(np.isfinite(root_zones.readily_available_mm))
+    if not len(serving):
+        return year, rain
+    for zone in serving:
+        rain[zone] = mean_year(
+            computed,
+            effective_rain_method=options.effective_rain_method,
+            plant_coefficient=root_zones.plant_coefficient[zone],
+            storage_mm=float(root_zones.readily_available_mm[zone]),
+        ).effective_rain_mm
+    return dataclasses.replace(year, effective_rain_mm=np.mean(rain[serving], axis=0)), rain

@@ -16,8 +16,8 @@ from geoirrig.physics.water_allowance import (
     maximum_applied_water_allowance_gal,
 )
 from geoirrig.records import MeanYear, TurfAreas
+from geoirrig.surfaces.root_zones import turf_root_zones
 from geoirrig.units import MM_PER_INCH, SQUARE_METRES_PER_SQUARE_FOOT, FloatArray
-from geoirrig.workflows.root_zones import turf_root_zones
 from geoirrig.workflows.schedule_options import ScheduleOptions
 
 
@@ -80,7 +80,7 @@ def water_allowance(
     """
     if options.allowance is None:
         return None
-    root_zones = turf_root_zones(turf, allowable_depletion=options.management_allowed_depletion)
+    root_zones = turf_root_zones(turf, allowable_depletion=options.allowable_depletion)
     kind = "rule_of_2009" if options.allowance == "rule_of_2009" else "overhead_spray"
     n_turf = len(turf.turf_id)
     return WaterAllowance(

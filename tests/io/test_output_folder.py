@@ -114,6 +114,52 @@ def test_whole_output_overwrite_replaces_results_and_their_companions(tmp_path: 
     assert files(out) == {"notes.txt": "old", "results.gpkg": "new", "slope_pct.tif": "new"}
 
 
+@pytest.mark.parametrize(
+    ("whole", "part"),
+    [
+        ("schedule.gpkg", "calendar_2.png"),
+        ("schedule.gpkg", "calendar_12.png"),
+        ("results.gpkg", "run_on_depth_mm.tif"),
+        ("results.gpkg", "run_on_depth_mm.qml"),
+        ("results.gpkg", "map_run_on.png"),
+    ],
+)
+def test_whole_output_overwrite_leaves_no_part_of_the_run_before(
+    tmp_path: Path, whole: str, part: str
+) -> None:
+    out = tmp_path / "run"
+    out.mkdir()
+    kept = ("calendar_mine.png", "my_calendar_2.png", "run_on_depth_mm.csv")
+    for name in (whole, part, *kept):
+        (out / name).write_text("old")
+    write_new(out, "ranking.csv", overwrite=True)  # another command: nothing is of its kind
+    assert (out / part).read_text() == "old"
+    write_new(out, whole, part, overwrite=True)
+    assert (out / part).read_text() == "new"
+    write_new(out, whole, overwrite=True)
+    assert files(out) == dict.fromkeys(kept, "old") | {"ranking.csv": "new", whole: "new"}
+
+
+def test_whole_output_leftovers_come_back_when_the_exchange_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = tmp_path / "run"
+    out.mkdir()
+    for name in ("schedule.gpkg", "calendar_2.png"):
+        (out / name).write_text("old")
+    real_replace = Path.replace
+
+    def failing_replace(source: Path, target: Path) -> Path:
+        if source.name == "schedule.gpkg" and source.parent.name.startswith(".partial"):
+            raise OSError(errno.EACCES, "Permission denied")
+        return real_replace(source, target)
+
+    monkeypatch.setattr(Path, "replace", failing_replace)
+    with pytest.raises(OutputError, match="cannot be written: Permission denied"):
+        write_new(out, "schedule.gpkg", overwrite=True)
+    assert files(out) == {"calendar_2.png": "old", "schedule.gpkg": "old"}
+
+
 def test_whole_output_move_that_fails_midway_puts_everything_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

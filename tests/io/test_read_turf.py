@@ -46,6 +46,23 @@ def test_read_turf_roots_and_plants_as_stated_or_usual(
     assert reading.turf.plant_type.tolist() == ["cool_season_turf", "warm_season_turf"]
 
 
+def test_read_turf_unknown_plant_type_is_a_warning_with_the_nearest(tmp_path: Path) -> None:
+    lawns = build.turf([ring((x, 0), (x + 2, 0), (x + 2, 2)) for x in (0, 3, 6, 9)])
+    lawns["plant_type"] = ["low_water_use", "moderat_water_use", "roses", ""]
+    reading, problems = build.read(tmp_path, turf=lawns)
+    assert reading.turf is not None
+    assert reading.turf.plant_type.tolist() == [
+        "low_water_use", "cool_season_turf", "cool_season_turf", "cool_season_turf",
+    ]  # fmt: skip
+    assert problems.problems == []
+    assert problems.warnings == [
+        "Layer 'turf' of 'site.gpkg': plant_type is best one of cool_season_turf, "
+        "warm_season_turf, very_low_water_use, low_water_use, moderate_water_use, high_water_use; "
+        "got 'moderat_water_use' for turf_id 'T2', 'roses' for 'T3'. Taken for cool_season_turf. "
+        "The nearest known is 'moderate_water_use'."
+    ]
+
+
 def test_read_turf_that_touches_itself_is_repaired_with_a_warning(tmp_path: Path) -> None:
     # The ring comes back to (3, 3): a square with a notch that touches the opposite side's point.
     touching = ring((0, 0), (6, 0), (3, 3), (6, 6), (0, 6), (3, 3), (0, 0))

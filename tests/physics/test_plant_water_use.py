@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geoirrig.physics.irrigation_interval import gross_depth_mm
 from geoirrig.physics.plant_water_use import (
     DEFAULT_PLANT_TYPE,
     PLANT_FACTOR_RANGES,
@@ -15,6 +16,7 @@ from geoirrig.physics.plant_water_use import (
     monthly_coefficients,
     plant_evapotranspiration_mm,
 )
+from geoirrig.units import MM_PER_INCH
 
 
 def test_turf_coefficients_against_the_printed_annual_ones() -> None:
@@ -64,7 +66,8 @@ def test_every_plant_type_is_known_and_sourced() -> None:
 def test_landscape_coefficient_and_water_of_a_published_planting() -> None:
     # University of California Cooperative Extension & California Department of Water Resources
     # 2000: ETL 3.72 in over an efficiency of 0.30, 0.60, 0.90 is 12.4, 6.2, 4.1 in.
-    applied = 3.72 / np.array([0.30, 0.60, 0.90])
+    efficiency = np.array([0.30, 0.60, 0.90])
+    applied = gross_depth_mm(3.72 * MM_PER_INCH, 1.0 / efficiency) / MM_PER_INCH
     assert applied.round(1).tolist() == [12.4, 6.2, 4.1]
     coefficient = landscape_coefficient(0.5, 1.0, [0.5, 1.0, 1.4])
     np.testing.assert_allclose(coefficient, [0.25, 0.5, 0.7])

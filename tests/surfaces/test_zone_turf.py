@@ -3,6 +3,7 @@
 import numpy as np
 
 from geoirrig.surfaces.zone_turf import (
+    rates_on_served_turf_mm_h,
     served_share_that_runs_off,
     served_turf_areas_m2,
     served_zone,
@@ -29,3 +30,12 @@ def test_served_share_that_runs_off_by_hand() -> None:
     depth = np.array([[0.5, 0.001, 0.0, np.nan, 9.0]], dtype=np.float32)
     share = served_share_that_runs_off(precipitation, cells, depth, above_mm=0.01)
     np.testing.assert_array_equal(share, [0.5, 0.0, np.nan])
+
+
+def test_rates_on_served_turf_by_hand() -> None:
+    precipitation, _, cells, _ = site(RATES, 1.0, ["clay", "loam"], turf_index=[0, 1, 1, -1, 0])
+    found = rates_on_served_turf_mm_h(precipitation, cells)
+    # zone 0 serves two cells, of which zone 1 wets one; zone 1 serves one
+    np.testing.assert_array_equal(
+        found, [[9.0, 0.5, 1.0], [1.0, 9.0, 1.0], [np.nan, np.nan, np.nan]]
+    )

@@ -12,6 +12,7 @@ import pyogrio
 import pytest
 
 from geoirrig.errors import OutputError
+from geoirrig.io.output_folder import RESULT_NAMES
 from geoirrig.physics.water_allowance import ADJUSTMENT_FACTORS
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH
 from geoirrig.workflows.export_schedule import export_schedule
@@ -56,6 +57,7 @@ def test_export_writes_the_whole_set(written: Any) -> None:
     assert sorted(path.name for path in written[0].iterdir()) == [
         "calendar.png", "schedule.csv", "schedule.gpkg", "summary.json",
     ]  # fmt: skip
+    assert {path.name for path in written[0].iterdir()} <= set(RESULT_NAMES)
 
 
 def test_csv_has_the_contract_columns_first_and_a_row_per_zone_and_month(written: Any) -> None:
@@ -97,7 +99,7 @@ def test_geopackage_has_the_same_table_and_the_zones(written: Any) -> None:
     assert default == ["zone_schedule"]
     info = pyogrio.read_dataframe(path, layer="run_info").set_index("key")["value"]
     assert "DUlh" in info["method run_time"]
-    assert '"management_allowed_depletion": 0.5' in info["options"]
+    assert '"allowable_depletion": 0.5' in info["options"]
     assert summary["options"]["run_time_method"] == "low_half"
 
 

@@ -16,6 +16,7 @@ import pytest
 import shapely
 
 from geoirrig.errors import OutputError
+from geoirrig.io.output_folder import RESULT_NAMES
 from geoirrig.io.read_site import SiteSources
 from geoirrig.records import ZoneSchedule
 from geoirrig.units import LITRES_PER_US_GALLON
@@ -267,6 +268,7 @@ def test_export_ranking_writes_layer_table_pictures_and_summary(tmp_path: Path) 
     assert {path.name for path in out.iterdir()} == {
         "ranking.gpkg", "ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png", "summary.json",
     }  # fmt: skip
+    assert {path.name for path in out.iterdir()} <= set(RESULT_NAMES)
     assert [row[0] for row in pyogrio.list_layers(out / "ranking.gpkg")] == [
         "ranked_slopes", "run_info", "layer_styles",
     ]  # fmt: skip

@@ -33,11 +33,11 @@ from geoirrig.physics.surface_storage import cycle_count, minutes_to_runoff
 from geoirrig.records import AnalysisSettings, ClimateRecord
 from geoirrig.surfaces.cycle_advice import cycle_advice
 from geoirrig.surfaces.precipitation_surface import event_in_turn
+from geoirrig.surfaces.root_zones import ZoneRootZones
 from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.surfaces.zone_turf import served_share_that_runs_off
 from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, MM_PER_M
 from geoirrig.workflows.load_site import LoadedSite, load_site
-from geoirrig.workflows.root_zones import ZoneRootZones
 from geoirrig.workflows.schedule_options import ScheduleOptions
 from geoirrig.workflows.schedule_zones import (
     SiteSchedule,
@@ -201,7 +201,7 @@ def test_root_depth_depletion_and_plants_set_the_interval() -> None:
     # 300 mm of loam lend 45·0.4 = 18 mm; warm-season turf uses 0.71·180 = 127.8 in July, 4.12 a
     # day: 4.37 → 4 days, 31/4 → 8 events
     turf = build.turf(plant_type=["warm-season turf"], root_depth_mm=[300.0])
-    found = scheduled(climate(180.0), {"turf": turf}, options={"management_allowed_depletion": 0.4})
+    found = scheduled(climate(180.0), {"turf": turf}, options={"allowable_depletion": 0.4})
     assert found.schedule.interval_days[0, 6] == 4.0
     assert found.schedule.events[0, 6] == 8.0
     assert found.schedule.net_depth_mm[0, 6] == pytest.approx(127.8 / 8)
@@ -245,6 +245,14 @@ def test_rain_by_plant_use_differs_by_zone() -> None:
     assert np.all(dry <= 0.05 * 150.0 + 1e-9)  # not more than the plants use
 
 
+def test_rain_by_plant_use_is_the_mean_of_the_zones_that_serve_turf() -> None:
+    layers = two_lawns()
+    layers["turf"] = build.turf()  # zone B serves none, and has no plants that could use the rain
+    options = {"effective_rain_method": "nrcs_tr21"}
+    found = scheduled(climate(150.0, 50.0), layers, options=options)
+    np.testing.assert_allclose(found.year.effective_rain_mm, found.need.effective_rain_mm[0])
+
+
 def test_daily_method_on_a_monthly_file_is_refused() -> None:
     with pytest.raises(GeoirrigError, match="takes the rain of single days"):
         scheduled(climate(150.0), options={"effective_rain_method": "texas_daily"})
@@ -272,7 +280,7 @@ def test_schedule_balances_and_keeps_its_water_on_the_turf(
     model: str, eto_mm: list[float], rain_mm: list[float], depletion: float
 ) -> None:
     site, water = LAWNS[model]
-    options = ScheduleOptions(management_allowed_depletion=depletion)
+    options = ScheduleOptions(allowable_depletion=depletion)
     found = schedule_zones(site, water, climate(eto_mm, rain_mm), options=options)
     schedule, need = found.schedule, found.need
     np.testing.assert_allclose(

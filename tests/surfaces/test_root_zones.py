@@ -7,7 +7,7 @@ import pytest
 
 from geoirrig.physics.plant_water_use import monthly_coefficients
 from geoirrig.records import TurfAreas
-from geoirrig.workflows.root_zones import (
+from geoirrig.surfaces.root_zones import (
     turf_root_zones,
     zone_root_zones,
 )
