@@ -25,6 +25,9 @@ METRES_PER_US_SURVEY_FOOT = 1200.0 / 3937.0  # exact by definition
 SQUARE_METRES_PER_SQUARE_FOOT = METRES_PER_FOOT**2
 LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches
 LITRES_PER_M3 = 1000.0
+# exact: an acre of 43 560 square feet, a foot deep; all feet international
+CUBIC_METRES_PER_ACRE_FOOT = 43_560.0 * METRES_PER_FOOT**3
+CUBIC_METRES_PER_100_CUBIC_FEET = 100.0 * METRES_PER_FOOT**3  # exact; what water bills call HCF
 KPA_PER_PSI = 6.894757293168361  # 4.4482216152605 N / (25.4 mm)²
 KPA_PER_BAR = 100.0
 METRES_PER_S_PER_MILE_PER_H = 0.44704  # exact: 5280 ft in 3600 s
