@@ -139,6 +139,21 @@ class TerrainRaster:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NozzleSet:
+    """Nozzles that are to replace those of a layout; arrays of shape (n_rows,).
+
+    A row speaks of one head, or of every head with a nozzle, in one zone or in all.
+    """
+
+    name: str
+    head_id: ObjectArray  # "" where the row speaks of a nozzle
+    from_nozzle: ObjectArray  # "" where the row speaks of a head
+    zone: ObjectArray  # "": every zone
+    to_nozzle: ObjectArray  # "": the head keeps its nozzle and takes the pressure
+    pressure_kpa: FloatArray  # NaN: the head keeps its own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteInputs:
     """Everything that was read for one site, checked and in the working plane."""
 

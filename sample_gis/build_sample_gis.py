@@ -6,12 +6,14 @@ millimetre, and the time stamps that a GeoPackage carries are set to a fixed dat
 
 from __future__ import annotations
 
+import csv
 import sqlite3
 import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 import geopandas as gpd
+import hill_quarter
 import hillside_climate
 import hillside_layout as hillside
 import numpy as np
@@ -186,13 +188,25 @@ def write_ground(folder: Path) -> None:
     )
 
 
+def write_nozzle_sets(folder: Path) -> None:
+    """Write the nozzle sets of the hillside as CSV."""
+    for name, rows in hillside.NOZZLE_SETS.items():
+        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as stream:
+            csv.writer(stream, lineterminator="\n").writerows(rows)
+
+
 def build(folder: Path) -> None:
     """Build every file of the samples in a folder."""
     folder.mkdir(parents=True, exist_ok=True)
     write_geopackage(folder / "hillside_site.gpkg", hillside_tables())
     write_geopackage(folder / "four_heads.gpkg", four_head_tables())
+    write_geopackage(folder / "hill_quarter_site.gpkg", hill_quarter.tables())
+    hill_quarter.retrofit_set().to_csv(
+        folder / "hill_quarter_retrofit.csv", index=False, lineterminator="\n"
+    )
     write_ground(folder)
     hillside_climate.write_climate(folder / "hillside_climate.csv")
+    write_nozzle_sets(folder)
 
 
 if __name__ == "__main__":

@@ -411,3 +411,19 @@ CATCH_CANS = [
     (1.1, 5.6, 6.3), (4.6, 5.7, 7.1), (7.9, 5.6, 5.9), (11.2, 5.5, 6.2),
     (1.2, 7.9, 5.4), (4.5, 7.8, 6.6), (7.8, 7.9, 5.2), (11.3, 7.8, 5.8),
 ]  # fmt: skip
+
+# Two nozzle sets to compare the layout with: rotary nozzles, at their least pressure, for the 4.5 m
+# sprays of the zones laid out with them; and the mending of four of the faults, head by head.
+NOZZLE_SETS: dict[str, list[tuple[object, ...]]] = {
+    "hillside_rotary": [
+        ("from_nozzle", "to_nozzle", "zone", "pressure_kpa"),
+        *[("FS-4.5", "RN-6", zone, 210) for zone in ("Z01", "Z02", "Z07", "Z08", "Z09", "Z14")],
+    ],
+    "hillside_repairs": [
+        ("head_id", "nozzle", "pressure_kpa"),
+        ("FE-13", "RN-6", 280),
+        ("FE-14", "RN-6", 280),
+        ("CV-14", "FS-3", 200),
+        ("HL-05", "RT-12", 310),
+    ],
+}

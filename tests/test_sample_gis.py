@@ -20,10 +20,12 @@ import rasterio
 from geoirrig.climate.mean_year import mean_year
 from geoirrig.errors import ProblemList
 from geoirrig.io.read_climate import read_climate
+from geoirrig.io.read_nozzle_set import read_nozzle_set
+from geoirrig.io.read_site import SiteSources, read_site
 from geoirrig.physics.plant_water_use import monthly_coefficients
 
 SAMPLES = Path(__file__).parents[1] / "sample_gis"
-GEOPACKAGES = ("hillside_site.gpkg", "four_heads.gpkg")
+GEOPACKAGES = ("hillside_site.gpkg", "four_heads.gpkg", "hill_quarter_site.gpkg")
 RASTERS = ("hillside_slope_pct.tif", "hillside_elevation_m.tif")
 
 
@@ -85,6 +87,28 @@ def test_build_gives_the_committed_rasters(rebuilt: Path, name: str) -> None:
 def test_build_gives_the_committed_climate(rebuilt: Path) -> None:
     name = "hillside_climate.csv"
     assert (rebuilt / name).read_text() == (SAMPLES / name).read_text()
+
+
+@pytest.mark.parametrize("name", ["hillside_rotary.csv", "hillside_repairs.csv"])
+def test_build_gives_the_committed_nozzle_sets_and_they_fit_the_hillside(
+    rebuilt: Path, name: str
+) -> None:
+    assert (rebuilt / name).read_text() == (SAMPLES / name).read_text()
+    problems = ProblemList()
+    nozzle_set = read_nozzle_set(SAMPLES / name, problems)
+    assert nozzle_set is not None
+    sources = SiteSources(
+        site=SAMPLES / "hillside_site.gpkg", slope=SAMPLES / "hillside_slope_pct.tif"
+    )
+    reading = read_site(sources, problems, cell_size_m=0.25, nozzle_sets=[nozzle_set])
+    assert problems == ProblemList()
+    (found,) = reading.alternatives
+    assert found.warnings == ()
+    assert reading.layout is not None
+    changed = np.count_nonzero(found.layout.flow_lpm != reading.layout.flow_lpm)
+    # sprays: 20 on the edge of the forecourt and 7 inside; 6 + 8 + 10 + 12 on the bank; 12 and 1
+    # on the gate lawn
+    assert changed == {"hillside_rotary.csv": 76, "hillside_repairs.csv": 4}[name]
 
 
 def test_hillside_climate_is_what_the_description_says() -> None:

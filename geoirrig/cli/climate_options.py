@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -72,15 +73,18 @@ class ClimateChoice:
         """Files that are read beside the site."""
         return {} if self.climate is None else {"climate": (self.climate,)}
 
-    def read(self, problems: ProblemList) -> ClimateRecord | None:
-        """The climate; what is wrong with it or with the options goes to the problems."""
+    def read(self, problems: ProblemList, *, alone: Sequence[str] = ()) -> ClimateRecord | None:
+        """The climate; what is wrong with it or with the options goes to the problems.
+
+        ``alone`` are fields that the command uses without a climate too.
+        """
         from geoirrig.io.read_climate import read_climate
 
         check_range(problems, "--rain-share", self.rain_share, 0.0, 1.0)
         check_range(problems, "--depletion", self.depletion, 0.01, 1.0)
         check_range(problems, "--watering-minutes", self.watering_minutes, 1.0, 1440.0)
         if self.climate is None:
-            self._refuse_without_climate(problems)
+            self._refuse_without_climate(problems, alone)
             return None
         station = {} if self.wind_height_m is None else {"wind_height_m": self.wind_height_m}
         record = read_climate(
@@ -94,11 +98,11 @@ class ClimateChoice:
             self._check_methods(record, problems)
         return record
 
-    def _refuse_without_climate(self, problems: ProblemList) -> None:
+    def _refuse_without_climate(self, problems: ProblemList, alone: Sequence[str]) -> None:
         given = [
             "--run-time" if name == "run_time_method" else f"--{name.replace('_', '-')}"
             for name, value in dataclasses.asdict(self).items()
-            if value is not None
+            if value is not None and name not in alone
         ]
         if given:
             were = "was" if len(given) == 1 else "were"

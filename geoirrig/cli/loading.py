@@ -25,18 +25,30 @@ def load(
     ``problems`` are those of the files that the command read beside the site, ``others``; they
     are told together with the site's own.
     """
-    from geoirrig.compilation import needs_compiling
-    from geoirrig.io.output_folder import check_output_folder
     from geoirrig.workflows.load_site import load_site
 
-    check_output_folder(output.out, overwrite=output.overwrite)
-    output.progress("Reading and checking the inputs")
+    announce(output)
     loaded = load_site(
         site.sources(**(others or {})),
         settings_file=site.settings_file,
         overrides=site.overrides,
         problems=problems,
     )
+    announce_compiling(output)
+    return loaded
+
+
+def announce(output: OutputChoice) -> None:
+    """Check the output folder before anything is read, and say that reading begins."""
+    from geoirrig.io.output_folder import check_output_folder
+
+    check_output_folder(output.out, overwrite=output.overwrite)
+    output.progress("Reading and checking the inputs")
+
+
+def announce_compiling(output: OutputChoice) -> None:
+    """Say so when kernels will be compiled."""
+    from geoirrig.compilation import needs_compiling
+
     if needs_compiling():
         output.progress("Compiling for this machine; later runs do without (about half a minute)")
-    return loaded

@@ -57,7 +57,15 @@ _RANKING_COLUMNS = {
     "annual_runoff_one_cycle_l": ("A year", 0, 0),
     "annual_runoff_l": ("Cycled", 0, 0),
 }
-_NAMES = ("zone", "turf_id", "slope_unit")
+_COMPARISON_COLUMNS = {
+    "nozzle_set": ("Nozzle set", 0, 0),
+    "du_lq": ("DU lq", 2, 2),
+    "mean_rate_mm_h": ("Rate", 1, 2),
+    "runoff_l": ("Runoff", 0, 0),
+    "water_l": ("Water", 0, 0),
+    "water_m3_year": ("A year", 0, 1),
+}
+_NAMES = ("zone", "turf_id", "slope_unit", "nozzle_set")
 _SLOPES_SHOWN = 20
 
 
@@ -138,6 +146,17 @@ def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             "scheduled cycles and soaks."
         )
     console.print(legend, markup=False, soft_wrap=True)
+    _print_cautions(console, summary)
+
+
+def print_comparison(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
+    """Print the nozzle sets side by side, on standard output."""
+    console = Console(highlight=False)
+    title = "The layout as it stands and under each set, one event"
+    console.print(_table(title, _COMPARISON_COLUMNS, summary["sets"], units))
+    console.print(summary["finding"], markup=False, soft_wrap=True)
+    for text in summary["unchanged"]:
+        console.print(text, markup=False, soft_wrap=True)
     _print_cautions(console, summary)
 
 

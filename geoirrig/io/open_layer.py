@@ -185,7 +185,7 @@ def _read_bulk(
         feature=np.asarray(feature, dtype=np.int64),
         columns=columns,
         geometry=None if wkb is None else shapely.from_wkb(wkb, on_invalid="ignore"),
-        crs=_crs(meta["crs"], place, hint, problems) if schema.geometry else None,
+        crs=stated_crs(meta["crs"], place, hint, problems) if schema.geometry else None,
     )
 
 
@@ -332,7 +332,22 @@ def _with_whole_names(
     return whole
 
 
-def _crs(text: str | None, place: str, hint: str, problems: ProblemList) -> pyproj.CRS | None:
+def stated_crs(
+    text: str | None, place: str, hint: str, problems: ProblemList
+) -> pyproj.CRS | None:
+    """The CRS that a layer states; None, with the problem noted, where it is of no use.
+
+    Parameters
+    ----------
+    text : str or None
+        As the layer states it: an authority's code or well-known text.
+    place : str
+        Name of the layer, for messages.
+    hint : str
+        What may be the reason, after "has no CRS".
+    problems : ProblemList
+        Takes the problem.
+    """
     crs = None
     if text:
         try:

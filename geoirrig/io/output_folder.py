@@ -36,13 +36,14 @@ _RESULTS: dict[str, tuple[str, ...]] = {
     ),
     "ranking.gpkg": ("ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png"),
     "schedule.gpkg": ("schedule.csv", "calendar.png"),
-    "comparison.gpkg": ("comparison.csv",),
-    "screening.gpkg": ("screening.csv",),
+    "comparison.gpkg": ("comparison.csv", "comparison.png"),
+    "screening.gpkg": ("screening.csv", "screening.parquet", "screening.png"),
     "proposal.gpkg": (),
 }
 # Names that mark a folder as holding results: contract of `analyze` and of the other commands.
 RESULT_NAMES = ("summary.json", *_RESULTS, *(name for names in _RESULTS.values() for name in names))
-_FURTHER_PAGE = re.compile(r"(calendar)_\d+(\.png)")  # `calendar_2.png` goes with `calendar.png`
+# `calendar_2.png` goes with `calendar.png`
+_FURTHER_PAGE = re.compile(r"(calendar|comparison)_\d+(\.png)")
 # Files that a database or a viewer leaves beside a result. They belong to the old content: an old
 # journal beside a new GeoPackage would even be played back into it.
 _COMPANION_SUFFIXES = ("-journal", "-wal", "-shm", ".aux.xml", ".ovr", ".msk")

@@ -151,10 +151,10 @@ def sprinkler_layout(
     for name in dict.fromkeys(heads.nozzle[is_known].tolist()):
         rows = np.flatnonzero(heads.nozzle == name)
         needs_pressure = np.isnan(pressure[rows]) & np.isnan(flow[rows] + radius[rows])
-        pressure[rows] = _running_pressure(
+        pressure[rows] = running_pressure(
             pressure[rows], nozzles[name], int(needs_pressure.sum()), problems
         )
-        table_flow, table_radius = _flow_and_radius(
+        table_flow, table_radius = flow_and_radius(
             pressure[rows], heads.arc_deg[rows], nozzles[name]
         )
         flow[rows] = np.where(np.isnan(flow[rows]), table_flow, flow[rows])
@@ -166,7 +166,7 @@ def sprinkler_layout(
         )
         for name in ("pressure_min_kpa", "pressure_max_kpa", "rotation_s", "trajectory_deg")
     }
-    profile_index, used_profiles = _profiles_of(heads, nozzles, profiles)
+    profile_index, used_profiles = profiles_of(heads.nozzle, nozzles, profiles)
     zone_number = {zone: number for number, zone in enumerate(zone_plan.zone)}
     return SprinklerLayout(
         head_id=heads.head_id,
@@ -316,7 +316,7 @@ def _warn_of_double_heads(heads: StatedHeads, problems: ProblemList) -> None:
         )
 
 
-def _running_pressure(
+def running_pressure(
     pressure_kpa: FloatArray, nozzle: Nozzle, n_assumed: int, problems: ProblemList
 ) -> FloatArray:
     """Pressures of the heads of a nozzle, with the nozzle's own where a head states none."""
@@ -331,7 +331,7 @@ def _running_pressure(
     return np.where(np.isnan(pressure_kpa), own, pressure_kpa)
 
 
-def _flow_and_radius(
+def flow_and_radius(
     pressure_kpa: FloatArray, arc_deg: FloatArray, nozzle: Nozzle
 ) -> tuple[FloatArray, FloatArray]:
     """Flow and radius of heads with one nozzle, at each head's pressure and arc.
@@ -363,15 +363,15 @@ def _device(nozzle: str, nozzles: Mapping[str, Nozzle]) -> str:
     return nozzles[nozzle].device if nozzle in nozzles else ""
 
 
-def _profiles_of(
-    heads: StatedHeads, nozzles: Mapping[str, Nozzle], profiles: Mapping[str, RadialProfile]
+def profiles_of(
+    nozzle: ObjectArray, nozzles: Mapping[str, Nozzle], profiles: Mapping[str, RadialProfile]
 ) -> tuple[IntArray, tuple[RadialProfile, ...]]:
-    """Which profile each head has, and the profiles in use, each once."""
+    """Which profile each of some heads' nozzles has, and the profiles in use, each once."""
     used: dict[RadialProfile, int] = {}
     of_nozzle: dict[str, int] = {}
-    for name in dict.fromkeys(heads.nozzle.tolist()):
+    for name in dict.fromkeys(nozzle.tolist()):
         measured = profiles.get(nozzles[name].profile) if name in nozzles else None
         core = TRAPEZOID_CORE_FRACTION.get(_device(name, nozzles), TRAPEZOID_CORE_FRACTION[""])
         of_nozzle[name] = used.setdefault(measured or trapezoid_profile(core), len(used))
-    index = np.array([of_nozzle[name] for name in heads.nozzle.tolist()], dtype=np.int64)
+    index = np.array([of_nozzle[name] for name in nozzle.tolist()], dtype=np.int64)
     return index, tuple(used)

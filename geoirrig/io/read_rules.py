@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
@@ -12,7 +11,13 @@ from typing import Any, get_args
 
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.columns import DEVICES, listed, nearest_hint, nearest_name
-from geoirrig.io.file_formats import require_readable_file
+from geoirrig.io.toml_reading import (
+    TomlReading,
+    finite_number,
+    one_of,
+    toml_tables,
+    toml_text,
+)
 from geoirrig.rules import (
     CELL_CONDITIONS,
     KINDS,
@@ -91,10 +96,7 @@ def _is_name(given: str | Path) -> bool:
 def _rule_set(given: str | Path, problems: ProblemList) -> RuleSet | None:
     try:
         name, shown, text = _source(given)
-        stated = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        problems.add(f"{shown} is not valid TOML: {error}. Correct that line.")
-        return None
+        stated = toml_tables(text, shown=shown)
     except GeoirrigError as error:
         problems.add(str(error))
         return None
@@ -115,60 +117,30 @@ def _source(given: str | Path) -> tuple[str, str, str]:
             )
         source = resources.files("geoirrig") / "rule_sets" / f"{word}{_FILE_ENDING}"
         return word, f"Rule set {word!r}", source.read_text(encoding="utf-8")
-    require_readable_file(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")  # some editors begin a file with a mark
-    except UnicodeDecodeError as error:
-        raise GeoirrigError(
-            f"Rule file {path.name!r} is not valid TOML: it is not UTF-8 text (byte "
-            f"{error.start}). Save it as UTF-8."
-        ) from error
-    return path.stem, f"Rule file {path.name!r}", text
+    shown = f"Rule file {path.name!r}"
+    return path.stem, shown, toml_text(path, shown=shown)
 
 
-class _Reading:
-    """The faults of one file, each told with the place it stands in."""
-
-    def __init__(self, place: str, problems: ProblemList) -> None:
-        self.place = place
-        self.problems = problems
-
-    def within(self, place: str) -> _Reading:
-        """The same file, further down."""
-        return _Reading(f"{self.place}, {place}", self.problems)
-
-    def note(self, fault: str) -> None:
-        self.problems.add(f"{self.place}: {fault}")
-
-    @property
-    def _fault_count(self) -> int:
-        return len(self.problems.problems)
+class _Reading(TomlReading):
+    """The faults of one rule file, each told with the place it stands in."""
 
     # --- the file --------------------------------------------------------------------------------
 
     def rule_set(self, name: str, stated: Mapping[str, Any]) -> RuleSet:
         """The set with those of its rules that have no fault."""
-        self._check_keys(stated, (*SET_KEYS, "rule"), required=SET_KEYS)
-        said = {key: self._text(stated, key) for key in SET_KEYS}
+        self.check_keys(stated, (*SET_KEYS, "rule"), required=SET_KEYS)
+        said = {key: self.text(stated, key) for key in SET_KEYS}
         return RuleSet(name=name, rules=self._rules(stated.get("rule")), **said)
 
     def _rules(self, stated: object) -> tuple[Rule, ...]:
         if not isinstance(stated, list) or not stated:
             self.note("must have at least one [[rule]]; got none. Add one.")
             return ()
-        rules, ids = [], set()
-        for number, entry in enumerate(stated, start=1):
-            rule_id = entry.get("id") if isinstance(entry, Mapping) else None
-            part = self.within(f"rule {rule_id!r}" if rule_id else f"rule number {number}")
-            if not isinstance(entry, Mapping):
-                part.note(f"must be a table of keys and values; got {entry!r}.")
-                continue
-            if isinstance(rule_id, str) and rule_id in ids:
-                part.note("this id occurs more than once. Give every rule its own.")
-            ids.add(str(rule_id))
-            before = self._fault_count
+        rules = []
+        for part, entry in self.entries(stated, "rule"):
+            before = self.fault_count
             rule = part._rule(entry)
-            if rule is not None and self._fault_count == before:
+            if rule is not None and self.fault_count == before:
                 rules.append(rule)
         return tuple(rules)
 
@@ -176,16 +148,16 @@ class _Reading:
 
     def _rule(self, stated: Mapping[str, Any]) -> Rule | None:
         required = tuple(key for key in RULE_KEYS if key != "where")
-        self._check_keys(stated, RULE_KEYS, required=required)
-        scope = self._word(stated, "applies_to", get_args(Scope))
-        severity = self._word(stated, "severity", get_args(Severity))
+        self.check_keys(stated, RULE_KEYS, required=required)
+        scope = self.word(stated, "applies_to", get_args(Scope))
+        severity = self.word(stated, "severity", get_args(Severity))
         quantity = self._quantity(stated, QUANTITIES)
-        said = {key: self._text(stated, key) for key in ("id", "citation", "text")}
+        said = {key: self.text(stated, key) for key in ("id", "citation", "text")}
         memory = stated.get("from_memory")
         if "from_memory" in stated and not isinstance(memory, bool):
             self.note(f"from_memory must be true or false; got {memory!r}.")
         comparisons = ("at_most", "at_least") if quantity is None else quantity.comparisons
-        comparison = self._word(stated, "comparison", comparisons)
+        comparison = self.word(stated, "comparison", comparisons)
         if quantity is None:
             return None
         limit = self._value_si(stated, "limit", quantity)
@@ -233,16 +205,16 @@ class _Reading:
     def _condition(self, stated: Mapping[str, Any]) -> RuleCondition | None:
         quantity = self._quantity(stated, _CONDITIONS)
         if quantity is None:
-            self._check_keys(stated, CONDITION_KEYS, required=("comparison", "value"))
+            self.check_keys(stated, CONDITION_KEYS, required=("comparison", "value"))
             return None
         if quantity.kind == "word":
             keys = ("quantity", "comparison", "value")
-            self._check_keys(stated, keys, required=keys)
-            self._word(stated, "comparison", ("is",))
-            word = self._word(stated, "value", DEVICES)
+            self.check_keys(stated, keys, required=keys)
+            self.word(stated, "comparison", ("is",))
+            word = self.word(stated, "value", DEVICES)
             return RuleCondition(quantity=quantity, comparison="is", word=word)
-        self._check_keys(stated, CONDITION_KEYS, required=CONDITION_KEYS)
-        comparison = self._word(stated, "comparison", ("above", "below"))
+        self.check_keys(stated, CONDITION_KEYS, required=CONDITION_KEYS)
+        comparison = self.word(stated, "comparison", ("above", "below"))
         return RuleCondition(
             quantity=quantity,
             comparison=comparison,  # type: ignore[arg-type]  # the word was checked
@@ -250,34 +222,6 @@ class _Reading:
         )
 
     # --- values ----------------------------------------------------------------------------------
-
-    def _check_keys(
-        self, stated: Mapping[str, Any], known: Sequence[str], *, required: Sequence[str]
-    ) -> None:
-        for key in stated:
-            if key not in known:
-                self.note(f"unknown key {key!r}.{nearest_hint(key, known)} Known: {listed(known)}.")
-        for key in required:
-            if key not in stated:
-                self.note(f"{key} is missing. Add it.")
-
-    def _text(self, stated: Mapping[str, Any], key: str) -> str:
-        """Text of a key, without blanks around it; "" where absent, which is noted elsewhere."""
-        value = stated.get(key, "")
-        if not isinstance(value, str) or (key in stated and not value.strip()):
-            self.note(f"{key} must be text that is not blank; got {value!r}.")
-            return ""
-        return value.strip()
-
-    def _word(self, stated: Mapping[str, Any], key: str, words: Sequence[str]) -> str:
-        value = stated.get(key)
-        if isinstance(value, str) and value in words:
-            return value
-        if key in stated:
-            self.note(
-                f"{key} must be {_one_of(words)}; got {value!r}.{nearest_hint(str(value), words)}"
-            )
-        return ""
 
     def _quantity(
         self, stated: Mapping[str, Any], known: Mapping[str, RuleQuantity]
@@ -300,16 +244,15 @@ class _Reading:
         unit = stated.get("unit")
         if "unit" in stated and (not isinstance(unit, str) or unit not in factors):
             self.note(
-                f"unit of {quantity.name} must be {_one_of(tuple(factors))}; got {unit!r}."
+                f"unit of {quantity.name} must be {one_of(tuple(factors))}; got {unit!r}."
                 f"{nearest_hint(str(unit), factors)}"
             )
-        value = stated.get(key)
-        is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not is_number or not math.isfinite(value) or value < 0:  # type: ignore[arg-type, operator]
+        value = finite_number(stated.get(key))
+        if value is None or value < 0:
             if key in stated:
-                self.note(f"{key} must be a number not below 0; got {value!r}.")
+                self.note(f"{key} must be a number not below 0; got {stated[key]!r}.")
             return math.nan
-        return float(value) * factors.get(str(unit), math.nan)  # type: ignore[arg-type]
+        return value * factors.get(str(unit), math.nan)
 
 
 def _nearest_quantity(word: str, known: Iterable[str]) -> str:
@@ -320,8 +263,3 @@ def _nearest_quantity(word: str, known: Iterable[str]) -> str:
         return len(shared), difflib.SequenceMatcher(None, word.lower(), name).ratio()
 
     return nearest_name(word, known) or max(known, key=likeness)
-
-
-def _one_of(words: Iterable[str]) -> str:
-    quoted = [repr(word) for word in words]
-    return quoted[0] if len(quoted) == 1 else f"one of {', '.join(quoted)}"

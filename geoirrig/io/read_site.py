@@ -5,25 +5,19 @@ Every part is read as far as it can be, so that all problems come out together.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.column_values import named_ids, texts
+from geoirrig.io.column_values import named_ids
 from geoirrig.io.columns import LAYERS, listed, nearest_hint
 from geoirrig.io.file_formats import GEOPACKAGE, file_sha256, files_of, vector_format
 from geoirrig.io.open_layer import LayerSource, LayerTable, chosen_layer, layer_names, read_layer
 from geoirrig.io.read_catch_cans import read_catch_cans
-from geoirrig.io.read_heads import check_heads_reach_turf, read_heads, sprinkler_layout
-from geoirrig.io.read_nozzles import (
-    Nozzle,
-    check_profiles_known,
-    read_nozzles,
-    read_profiles,
-)
+from geoirrig.io.read_layouts import LayoutAlternative, read_layouts
 from geoirrig.io.read_terrain import TerrainSource, read_terrain
 from geoirrig.io.read_turf import (
     PlacedTurf,
@@ -32,12 +26,11 @@ from geoirrig.io.read_turf import (
     read_turf,
     turf_bounds_m,
 )
-from geoirrig.io.read_zones import read_zone_plan
-from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import (
     CatchCans,
     HardscapeAreas,
     InputFile,
+    NozzleSet,
     ParcelAreas,
     SiteInputs,
     SprinklerLayout,
@@ -91,6 +84,7 @@ class SiteReading:
     catch_cans: CatchCans | None
     terrain: TerrainRaster | None
     files: tuple[InputFile, ...]
+    alternatives: tuple[LayoutAlternative, ...] = ()
 
     def complete(self, warnings: tuple[str, ...]) -> SiteInputs:
         """The reading as inputs of an analysis, with the warnings of the run.
@@ -123,6 +117,7 @@ def read_site(
     cell_size_m: float,
     terrain_margin_m: float = 0.0,
     slope_is_needed: bool = True,
+    nozzle_sets: Sequence[NozzleSet] = (),
 ) -> SiteReading:
     """A site with all its parts.
 
@@ -138,12 +133,14 @@ def read_site(
         How much farther around the turf the terrain is wanted. [m]
     slope_is_needed : bool
         Whether turf without any slope is a problem; otherwise it is a warning.
+    nozzle_sets : sequence of NozzleSet
+        Sets under which the layout is wanted too.
     """
     tables, unreadable = _tables(sources, problems)
     turf = PlacedTurf(plane=None, areas=None)
     if "turf" in tables:
         turf = read_turf(tables["turf"], problems)
-    layout, zone_plan = _layout(tables, unreadable, turf, problems)
+    layout, zone_plan, alternatives = read_layouts(tables, unreadable, turf, problems, nozzle_sets)
     plane = turf.plane
     terrain = _terrain(sources, turf, problems, margin_m=3.0 * cell_size_m + terrain_margin_m)
     if "turf" in tables:
@@ -165,7 +162,8 @@ def read_site(
             else None
         ),
         terrain=terrain,
-        files=_input_files(sources, problems),
+        files=input_files(sources, problems),
+        alternatives=alternatives,
     )
 
 
@@ -173,19 +171,41 @@ def _tables(
     sources: SiteSources, problems: ProblemList
 ) -> tuple[dict[str, LayerTable], frozenset[str]]:
     """Every layer that could be read, by role, and the roles whose layer could not."""
+    places, unreadable = layer_places(sources, problems)
+    tables: dict[str, LayerTable] = {}
+    for role, where in places.items():
+        table = read_layer(*where, LAYERS[role], problems)
+        if table is not None:
+            tables[role] = table
+    return tables, unreadable | (places.keys() - tables.keys())
+
+
+def layer_places(
+    sources: SiteSources, problems: ProblemList, *, required: tuple[str, ...] = REQUIRED_LAYERS
+) -> tuple[dict[str, tuple[Path, str]], frozenset[str]]:
+    """File and layer of every role that is there, and the roles whose layer cannot be found.
+
+    Parameters
+    ----------
+    sources : SiteSources
+        Files.
+    problems : ProblemList
+        Takes files that cannot be opened, and layers that are required and absent.
+    required : tuple of str
+        Roles without which there is no run.
+    """
     in_site: tuple[str, ...] | None = ()
     if sources.site is not None:
         in_site = _site_layers(sources.site, problems)
-    tables: dict[str, LayerTable] = {}
-    unreadable = set()
-    for role, schema in LAYERS.items():
-        where = _layer_place(role, sources, in_site, problems)
-        table = None if where is None else read_layer(*where, schema, problems)
-        if table is not None:
-            tables[role] = table
-        elif where is not None or role in sources.layers or in_site is None:
-            unreadable.add(role)
-    return tables, frozenset(unreadable)
+    places: dict[str, tuple[Path, str]] = {}
+    lost = set()
+    for role in LAYERS:
+        where = _layer_place(role, sources, in_site, problems, required=required)
+        if where is not None:
+            places[role] = where
+        elif role in sources.layers or in_site is None:
+            lost.add(role)
+    return places, frozenset(lost)
 
 
 def _site_layers(site: Path, problems: ProblemList) -> tuple[str, ...] | None:
@@ -207,6 +227,8 @@ def _layer_place(
     sources: SiteSources,
     in_site: tuple[str, ...] | None,
     problems: ProblemList,
+    *,
+    required: tuple[str, ...],
 ) -> tuple[Path, str] | None:
     """File and layer for a role; a missing layer that every site needs is noted."""
     if role in sources.layers:
@@ -218,7 +240,7 @@ def _layer_place(
             return None
     if in_site is not None and sources.site is not None and role in in_site:
         return sources.site, role
-    if role in REQUIRED_LAYERS and in_site is not None:
+    if role in required and in_site is not None:
         if sources.site is None:
             problems.add(
                 f"No {role} layer was given. Name a site GeoPackage or give --{role} FILE."
@@ -229,53 +251,6 @@ def _layer_place(
                 f"give --{role} FILE.{nearest_hint(role, in_site)}"
             )
     return None
-
-
-def _layout(
-    tables: Mapping[str, LayerTable],
-    unreadable: frozenset[str],
-    turf: PlacedTurf,
-    problems: ProblemList,
-) -> tuple[SprinklerLayout | None, ZonePlan | None]:
-    """Heads with their nozzles, profiles and zones."""
-    profiles: dict[str, RadialProfile] | None = None
-    if "profiles" in tables:
-        profiles = read_profiles(tables["profiles"], problems)
-    nozzles: dict[str, Nozzle] = {}
-    faulty: frozenset[str] = frozenset()
-    if "nozzles" in tables:
-        table = tables["nozzles"]
-        nozzles = read_nozzles(table, problems)
-        if "profiles" not in unreadable:
-            check_profiles_known(table, nozzles, _with_faulty(profiles, tables), problems)
-        faulty = _names_in(table, "nozzle") - frozenset(nozzles)
-    if "heads" not in tables:
-        return None, None
-    heads = read_heads(tables["heads"], turf.plane, problems)
-    if "nozzles" in unreadable:  # none of them is known, and why was told already
-        faulty = frozenset(heads.nozzle.tolist())
-    zone_plan = read_zone_plan(tables.get("zones"), heads.zone, problems)
-    layout = sprinkler_layout(
-        heads, nozzles, profiles or {}, zone_plan, faulty_nozzles=faulty, problems=problems
-    )
-    if turf.areas is not None:
-        check_heads_reach_turf(layout, turf.areas.geometry, tables["heads"], problems)
-    return layout, zone_plan
-
-
-def _with_faulty(
-    profiles: dict[str, RadialProfile] | None, tables: Mapping[str, LayerTable]
-) -> dict[str, RadialProfile] | None:
-    """Profiles by name, those at fault included, since their fault has been noted already."""
-    if profiles is None:
-        return None
-    stand_in = RadialProfile(name="", distance_fraction=(0.0, 1.0), relative_rate=(1.0, 1.0))
-    return {**dict.fromkeys(_names_in(tables["profiles"], "profile"), stand_in), **profiles}
-
-
-def _names_in(table: LayerTable, column: str) -> frozenset[str]:
-    values = table.columns.get(column)
-    return frozenset() if values is None else frozenset(t.strip() for t in texts(values))
 
 
 def _terrain(
@@ -315,7 +290,7 @@ def _unknown_slope(sources: SiteSources, table: LayerTable, turf: PlacedTurf) ->
     )
 
 
-def _input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile, ...]:
+def input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile, ...]:
     """Every file of the run with its checksum; what cannot be read was noted already."""
     roles: list[tuple[str, Path | None]] = [("site", sources.site)]
     roles += [(role, source.path) for role, source in sources.layers.items()]

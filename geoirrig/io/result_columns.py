@@ -6,6 +6,7 @@ that are not listed here were carried through from the input: they are never con
 
 from __future__ import annotations
 
+from geoirrig.parcel_quantities import QUANTITIES
 from geoirrig.units import UNITS, UnitSystem, in_unit_system, unit_of_column
 
 LAYER_TITLES: dict[str, tuple[str, str]] = {
@@ -51,10 +52,26 @@ LAYER_TITLES: dict[str, tuple[str, str]] = {
         "Estimated water use by turf",
         "One row per turf polygon: what it adds to the estimated use of California's rule.",
     ),
+    "comparison": (
+        "Turf under each nozzle set",
+        "One row per nozzle set and turf polygon, the layout as it stands first: show one set at a "
+        "time by a filter on nozzle_set.",
+    ),
+    "zone_comparison": (
+        "Zones under each nozzle set",
+        "One row per nozzle set and zone, with the saving by its causes: show one set at a time by "
+        "a filter on nozzle_set.",
+    ),
     "edge_runoff": (
         "Water over the edge of the turf",
         "About a metre of a polygon's edge, and the water that crosses it in one event (run-on).",
     ),
+    "parcels": (
+        "Parcels held against a rebate programme",
+        "One row per parcel: eligible or why not, what the retrofit saves and costs, rank, funding.",
+    ),
+    "failures": ("Parcels that could not be worked", "One row per parcel and reason."),
+    "left_out": ("Left out", "Heads and turf that belong to no parcel, and why."),
     "run_info": (
         "About this run",
         "Version, options, input files with SHA-256, CRS, cell size and warnings.",
@@ -198,8 +215,73 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
     "irrigation_efficiency": ("Irrigation efficiency", "That of the rule, 0 to 1."),
     "adjustment_factor": ("Adjustment factor", "Plant factor over irrigation efficiency."),
     "estimated_use_m3_year": ("Estimated use", "Share in the estimated total water use, ETWU."),
+    # comparison of nozzle sets: _change is the set's value less that of the layout as it stands
+    "nozzle_set": ("Nozzle set", "Name of the set; existing is the layout as it stands."),
+    "changed_head_count": ("Heads changed", "Heads with another nozzle or pressure."),
+    "served_fraction": (
+        "On the turf served",
+        "Share of the zone's water that falls on the turf that it serves, 0 to 1.",
+    ),
+    "water_l": ("Water of an event", "Water that an event of the net depth takes."),
+    "runoff_m3_year": ("Runoff of a year", "Of the water of a year, what runs off."),
+    "overspray_m3_year": ("Overspray of a year", "Of the water of a year, what misses all turf."),
+    "du_lq_change": ("DU, low quarter, change", "Difference to the layout as it stands."),
+    "du_lh_change": ("DU, low half, change", "Difference to the layout as it stands."),
+    "cu_change": ("Christiansen CU, change", "Difference to the layout as it stands."),
+    "mean_rate_change_mm_h": ("Mean rate, change", "Difference to the layout as it stands."),
+    "flow_change_lpm": ("Flow, change", "Difference to the layout as it stands."),
+    "runoff_change_l": ("Runoff volume, change", "Difference to the layout as it stands."),
+    "overspray_change_l": ("Overspray volume, change", "Difference to the layout as it stands."),
+    "run_minutes_change": ("Run time [min], change", "Difference to the layout as it stands."),
+    "water_change_l": ("Water of an event, change", "Difference to the layout as it stands."),
+    "water_change_m3_year": ("Water of a year, change", "Difference to the layout as it stands."),
+    "runoff_change_m3_year": ("Runoff of a year, change", "Difference to the layout as it stands."),
+    "overspray_change_m3_year": (
+        "Overspray of a year, change",
+        "Difference to the layout as it stands.",
+    ),
+    "saving_l": ("Saving, event", "Water of the layout as it stands less that of the set."),
+    "saving_by_pressure_l": (
+        "Saving by pressure, event",
+        "What the new pressure saves with the nozzles that are there.",
+    ),
+    "saving_by_evenness_l": ("Saving by evenness, event", "What more even watering saves."),
+    "saving_by_overspray_l": (
+        "Saving by overspray, event",
+        "What landing on the turf served saves.",
+    ),
+    "saving_by_runoff_l": ("Saving by runoff, event", "What less runoff saves."),
+    "saving_by_need_l": ("Saving by need, event", "What comes of another area served."),
+    "saving_if_clock_unchanged_l": (
+        "If the clock stays, event",
+        "What less flow would save with the minutes left as they are; never add it to the saving.",
+    ),
+    "saving_m3_year": ("Saving, year", "Water of the layout as it stands less that of the set."),
+    "saving_by_pressure_m3_year": (
+        "Saving by pressure, year",
+        "What the new pressure saves with the nozzles that are there.",
+    ),
+    "saving_by_evenness_m3_year": ("Saving by evenness, year", "What more even watering saves."),
+    "saving_by_overspray_m3_year": (
+        "Saving by overspray, year",
+        "What landing on the turf served saves.",
+    ),
+    "saving_by_runoff_m3_year": ("Saving by runoff, year", "What less runoff saves."),
+    "saving_by_need_m3_year": ("Saving by need, year", "What comes of another area served."),
+    "saving_if_clock_unchanged_m3_year": (
+        "If the clock stays, year",
+        "What less flow would save with the minutes left as they are; never add it to the saving.",
+    ),
+    "need_met_if_clock_unchanged": (
+        "Need met if the clock stays",
+        "Share of its need that the drier half gets with the minutes left as they are.",
+    ),
     # ranking of slopes
-    "rank": ("Rank", "1 sheds the most in one event; slopes that shed the same share a rank."),
+    "rank": (
+        "Rank",
+        "1 is first: the slope that sheds most in one event (equal ones share a rank), or the "
+        "parcel that the programme ranks first.",
+    ),
     "slope_unit": ("Slope", "Turf polygon, or a part of it of one slope class."),
     "rank_low": ("Rank, worst case", "In 95 of 100 draws of the soils the rank is this or higher."),
     "rank_high": ("Rank, best case", "In 95 of 100 draws of the soils the rank is this or lower."),
@@ -214,6 +296,34 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
         "Runoff of a mean year, the same minutes run without soaks.",
     ),
 }
+
+_SCREENING_COLUMNS = {
+    "eligible": ("Eligible", "Whether the parcel meets every condition of the programme."),
+    "reasons": ("Reasons", "Why it is not eligible, with value and limit; empty where it is."),
+    "funded": ("Funded", "Whether the budget pays its rebate."),
+    "status_code": (
+        "Status",
+        "0 could not be worked, 1 not eligible, 2 eligible but not funded, 3 funded.",
+    ),
+    "new_nozzle_count": ("New nozzles", "Heads that get another nozzle."),
+    "unpriced_nozzle_count": ("Nozzles without a price", "New nozzles without a unit cost."),
+    "need_change_m3_year": (
+        "Change of need",
+        "What serving more or less turf than now adds to the water of a year; not in the saving.",
+    ),
+    "levelised_cost_per_acre_foot": (
+        "Levelised cost",
+        "Cost of an acre-foot saved over the measure's life.",
+    ),
+    "reason": ("Reason", "Why, in words."),
+    "layer": ("Layer", "Layer that it was read from."),
+    "item_id": ("Id", "Id of the head or the turf polygon."),
+}
+for _name, _words in _SCREENING_COLUMNS.items():
+    RESULT_COLUMNS.setdefault(_name, _words)
+for _quantity in QUANTITIES.values():
+    _said = _quantity.meaning[0].upper() + _quantity.meaning[1:]
+    RESULT_COLUMNS.setdefault(_quantity.name, (_said, f"{_said}."))
 
 
 def written_name(column: str, units: UnitSystem) -> str:

@@ -45,6 +45,13 @@ class Design:
     label_column: str | None = None
 
 
+# Quantities of the layers that compare nozzle sets, the default first.
+_COMPARED = {
+    "comparison": ("mean_rate_mm_h", "du_lq", "runoff_l"),
+    "zone_comparison": ("mean_rate_mm_h", "du_lq", "runoff_l"),
+}
+
+
 def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
     """Designs of a result layer, the default first; empty for an unknown layer."""
     area = Symbol(fill="#ffffff", line=symbology.TURF_LINE_COLOUR)
@@ -64,8 +71,15 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
             _scale_design(SCALES["du_lq"], area, units, no_value="serves no turf"),
             _scale_design(SCALES["mean_rate_mm_h"], area, units, no_value="serves no turf"),
         )
+    if layer in _COMPARED:
+        return tuple(
+            _scale_design(SCALES[column], area, units, no_value="not known")
+            for column in _COMPARED[layer]
+        )
     if layer == "head_results":
         return (_head_findings(),)
+    if layer == "parcels":
+        return (_parcel_status(),)
     if layer == "zone_schedule":
         weekly = _scale_design(SCALES["weekly_minutes"], area, units, no_value="not scheduled")
         return (replace(weekly, label_column="zone"), _zone_outlines())
@@ -170,6 +184,28 @@ def _head_findings() -> Design:
             Rule(label="with a finding", symbol=found, test="has_text"),
             Rule(label="without a finding", symbol=well, test="else"),
         ),
+    )
+
+
+def _parcel_status() -> Design:
+    """Parcels of a screening by what the programme makes of them, funded ones first."""
+    line = Symbol(fill=None, line=symbology.TURF_LINE_COLOUR, line_mm=0.1)
+    steps = tuple(
+        Rule(
+            label=label,
+            symbol=replace(line, fill=colour),
+            lower=number - 0.5,
+            upper=number + 0.5,
+        )
+        for number, (label, colour) in enumerate(
+            zip(symbology.STATUS_LABELS, symbology.STATUS_COLOURS, strict=True)
+        )
+    )
+    return Design(
+        name="Rebates",
+        description="Parcels that are funded, eligible, not eligible, or could not be worked",
+        columns=("status_code",),
+        rules=steps[::-1],
     )
 
 

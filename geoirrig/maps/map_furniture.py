@@ -137,7 +137,14 @@ def draw_legend(
         _draw_area(page, left_px, top, {"facecolor": step.colour, "edgecolor": "#ffffff"})
         write_text(page, left_px + 54.0, top - 2.0, step.label, size_pt=8.5)
         top -= _SWATCH_HEIGHT_PX
-    top -= 20.0
+    return draw_symbols(page, entries, left_px=left_px, top_px=top - 20.0, width_px=width_px)
+
+
+def draw_symbols(
+    page: Page, entries: Sequence[LegendEntry], *, left_px: float, top_px: float, width_px: float
+) -> float:
+    """Draw symbols with what they stand for, one below the other; return the next top."""
+    top = top_px
     for entry in entries:
         if entry.marker:
             _draw_point(page, left_px, top, entry)

@@ -90,7 +90,7 @@ def turf_results(
             "area_m2": shapely.area(turf.geometry),
             "mean_rate_mm_h": group_means(groups.of(precipitation.precipitation_rate_mm_h)),
             "mean_depth_mm": group_means(depth),
-            **_uniformity(depth),
+            **uniformity_measures(depth),
             "scheduling_coefficient": np.array(
                 [_scheduling_coefficient(depth_mm, *part) for part in groups.windows()]
             ),
@@ -139,7 +139,7 @@ def zone_results(  # noqa: PLR0913 - each argument is one record of the run
             "served_area_m2": area,
             "gross_rate_mm_h": gross_precipitation_rate(flow, np.where(area > 0.0, area, np.nan)),
             "mean_rate_mm_h": group_means(rates),
-            **_uniformity(rates),
+            **uniformity_measures(rates),
             "scheduling_coefficient": np.array(
                 [_scheduling_coefficient(rate_mm_h, *part) for part in groups.windows()]
             ),
@@ -172,8 +172,8 @@ def _scheduling_coefficient(
     return coefficient if np.isfinite(coefficient) else np.nan
 
 
-def _uniformity(groups: list[FloatArray]) -> dict[str, FloatArray]:
-    """Measures of each group; NaN for one that no water reaches."""
+def uniformity_measures(groups: list[FloatArray]) -> dict[str, FloatArray]:
+    """DUlq, DUlh and CU of each group of cells; NaN for one that no water reaches."""
     wet = [g if len(g) and np.any(g > 0.0) else np.empty(0) for g in groups]
     return {
         "du_lq": np.array([low_quarter_uniformity(g) if len(g) else np.nan for g in wet]),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import rasterio.features
 import rasterio.transform
@@ -23,6 +25,22 @@ def site_grid(turf: TurfAreas, layout: SprinklerLayout, *, cell_size_m: float) -
         max(east, np.max(layout.x_m + reach, initial=east)),
         max(north, np.max(layout.y_m + reach, initial=north)),
         cell_size_m=cell_size_m,
+    )
+
+
+def whole_grid(grids: Sequence[RasterGrid]) -> RasterGrid:
+    """Smallest grid that holds all of these; edges lie on multiples of the one cell size."""
+    size = grids[0].cell_size_m
+    left = [round(grid.left_m / size) for grid in grids]
+    top = [round(grid.top_m / size) for grid in grids]
+    right = [col + grid.n_cols for col, grid in zip(left, grids, strict=True)]
+    bottom = [row - grid.n_rows for row, grid in zip(top, grids, strict=True)]
+    return RasterGrid(
+        left_m=min(left) * size,
+        top_m=max(top) * size,
+        cell_size_m=size,
+        n_rows=max(top) - min(bottom),
+        n_cols=max(right) - min(left),
     )
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +16,7 @@ from geoirrig.io.read_site import SiteReading, SiteSources, read_site
 from geoirrig.io.read_terrain import SLOPE_AT_MOST_PCT
 from geoirrig.records import (
     AnalysisSettings,
+    NozzleSet,
     SiteInputs,
     SprinklerLayout,
     TerrainSurface,
@@ -28,7 +29,7 @@ from geoirrig.surfaces.terrain_surface import (
     terrain_surface,
     turf_without_slope,
 )
-from geoirrig.surfaces.turf_cells import site_grid, turf_cells
+from geoirrig.surfaces.turf_cells import site_grid, turf_cells, whole_grid
 from geoirrig.units import METRES_PER_FOOT, PERCENT, FloatArray
 
 MOST_CELLS = 40_000_000  # up to 5 GiB at work; see docs/explanation/coordinates_and_cells.md
@@ -45,6 +46,25 @@ class LoadedSite:
     cells: TurfCells
     terrain: TerrainSurface
     elevation_m: FloatArray | None = None  # (n_rows, n_cols), turf and around it, for run-on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteAlternative:
+    """A site under a nozzle set.
+
+    Attributes
+    ----------
+    name : str
+        Name of the set.
+    site : LoadedSite
+        On the grid of the site as it stands; its warnings are those of the set alone.
+    at_new_pressure : LoadedSite or None
+        The nozzles that are there at the pressures of the set; None where it states none.
+    """
+
+    name: str
+    site: LoadedSite
+    at_new_pressure: LoadedSite | None
 
 
 def load_site(
@@ -84,9 +104,78 @@ def load_site(
     reading = read_site(
         sources, problems, cell_size_m=settings.cell_size_m, slope_is_needed=slope_is_needed
     )
+    return _loaded(reading, settings, problems, has_elevation=sources.elevation is not None)
+
+
+def load_nozzle_sets(
+    sources: SiteSources,
+    nozzle_sets: Sequence[NozzleSet],
+    *,
+    settings_file: Path | None = None,
+    overrides: Mapping[str, object] | None = None,
+    problems: ProblemList | None = None,
+) -> tuple[LoadedSite, tuple[SiteAlternative, ...]]:
+    """Read a site once and lay it on one grid, as it stands and under each nozzle set.
+
+    Parameters
+    ----------
+    sources, settings_file, overrides, problems
+        As for `load_site`.
+    nozzle_sets : sequence of NozzleSet
+        What is to be compared.
+
+    Returns
+    -------
+    tuple of LoadedSite and tuple of SiteAlternative
+        The grid holds what the heads can wet under any of the sets.
+
+    Raises
+    ------
+    InputError
+        With every problem found in all inputs, under every set.
+    """
+    problems = ProblemList() if problems is None else problems
+    settings = _settings(settings_file, overrides or {}, problems)
+    reading = read_site(
+        sources, problems, cell_size_m=settings.cell_size_m, nozzle_sets=nozzle_sets
+    )
+    site = _loaded(reading, settings, problems, has_elevation=sources.elevation is not None)
+
+    def under(layout: SprinklerLayout, warnings: tuple[str, ...]) -> LoadedSite:
+        return replace(site, inputs=replace(site.inputs, layout=layout, warnings=warnings))
+
+    found = []
+    for one in reading.alternatives:
+        own = ProblemList()
+        _warn_of_coarse_cells(one.layout, settings.cell_size_m, own)
+        coarse = [
+            f"Nozzle set {one.name!r}: {text}"
+            for text in own.warnings
+            if text not in site.inputs.warnings
+        ]
+        found.append(
+            SiteAlternative(
+                name=one.name,
+                site=under(one.layout, (*one.warnings, *coarse)),
+                at_new_pressure=None
+                if one.at_new_pressure is None
+                else under(one.at_new_pressure, ()),
+            )
+        )
+    return site, tuple(found)
+
+
+def _loaded(
+    reading: SiteReading,
+    settings: AnalysisSettings,
+    problems: ProblemList,
+    *,
+    has_elevation: bool,
+) -> LoadedSite:
+    """The reading on its grid; raises what was found."""
     ground = _ground(reading, settings, problems)
     elevation = None
-    if settings.run_on and sources.elevation is None:
+    if settings.run_on and not has_elevation:
         problems.add(
             "Run-on needs to know the way downhill: give --elevation FILE, a raster of elevation, "
             "or leave --run-on out."
@@ -124,7 +213,19 @@ def _ground(
     if turf is None or not len(turf.turf_id) or np.any(shapely.is_missing(turf.geometry)):
         return None
     if reading.layout is not None and not problems.problems:
-        grid = site_grid(turf, reading.layout, cell_size_m=settings.cell_size_m)
+        layouts = [reading.layout]
+        for one in reading.alternatives:
+            layouts += (
+                [one.layout]
+                if one.at_new_pressure is None
+                else [
+                    one.layout,
+                    one.at_new_pressure,
+                ]
+            )
+        grid = whole_grid(
+            [site_grid(turf, one, cell_size_m=settings.cell_size_m) for one in layouts]
+        )
         _warn_of_coarse_cells(reading.layout, settings.cell_size_m, problems)
     else:  # heads may be at fault, but the slope can still be checked
         grid = RasterGrid.covering(

@@ -149,7 +149,7 @@ def schedule_zones(
     served turf. Events times net depth is the net need, exactly.
     """
     progress("Working out what the turf of each zone needs")
-    need, year = _water_need(site, water, climate, options)
+    need, year = zone_water_need(site, water, climate, options)
     progress("Fitting cycles and soaks to the ground")
     turf, settings = site.inputs.turf, site.settings
     advice = cycle_advice(water.precipitation, site.terrain, site.cells, turf, settings=settings)
@@ -224,9 +224,16 @@ def zone_schedule(
     )
 
 
-def _water_need(
+def zone_water_need(
     site: LoadedSite, water: SiteWater, climate: ClimateRecord, options: ScheduleOptions
 ) -> tuple[ZoneWaterNeed, MeanYear]:
+    """What the turf of every zone needs in each month of the mean year, and the year itself.
+
+    Parameters
+    ----------
+    site, water, climate, options
+        As for `schedule_zones`.
+    """
     layout, turf = site.inputs.layout, site.inputs.turf
     rates = water.served_rates_mm_h
     flow_lpm: FloatArray = np.bincount(

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoirrig.grid.raster_grid import RasterGrid
-from geoirrig.surfaces.turf_cells import area_index
+from geoirrig.surfaces.turf_cells import area_index, whole_grid
 
 
 def areas(*polygons: shapely.Polygon) -> np.ndarray:
@@ -89,3 +89,21 @@ def test_mean_over_cells_agrees_with_exactextract(tmp_path) -> None:
     inside = area_index(areas(polygon), grid) == 0
     assert values[inside].mean() == pytest.approx(expected["mean"], rel=1e-3)
     assert np.count_nonzero(inside) == pytest.approx(expected["count"], rel=2e-3)
+
+
+def test_whole_grid_holds_all_and_keeps_the_edges() -> None:
+    grids = [
+        RasterGrid.covering(500_000.1, 4_000_000.3, 500_010.2, 4_000_007.7, cell_size_m=0.3),
+        RasterGrid.covering(499_995.0, 4_000_001.0, 500_004.0, 4_000_020.0, cell_size_m=0.3),
+    ]
+    whole = whole_grid(grids)
+    west, south, east, north = whole.bounds_m
+    for grid in grids:
+        left, bottom, right, top = grid.bounds_m
+        assert west <= left + 1e-6
+        assert south <= bottom + 1e-6
+        assert east >= right - 1e-6
+        assert north >= top - 1e-6
+        assert (left - west) / 0.3 == pytest.approx(round((left - west) / 0.3), abs=1e-5)
+    assert whole_grid(grids[::-1]) == whole
+    assert whole_grid(grids[:1]) == grids[0]

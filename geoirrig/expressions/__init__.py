@@ -1,0 +1,1 @@
+"""Conditions and amounts that a user writes over named columns: grammar, values, reasons."""
