@@ -31,6 +31,9 @@ HARDSCAPE_COLOUR = "#c8c7c3"
 TURF_LINE_COLOUR = "#3d4a45"
 NO_VALUE_COLOUR = "#e4e3df"
 HEAD_COLOUR = "#22262b"
+# Parcels of a screening by `status_code`: could not be worked, not eligible, eligible, funded.
+STATUS_COLOURS = ("#b9573a", "#e4e3df", "#9cc3d5", "#1f5f86")
+STATUS_LABELS = ("could not be worked", "not eligible", "eligible, beyond the budget", "funded")
 HEAD_FINDING_COLOUR = "#b3471b"
 DRY_SPOT_COLOUR = "#6b2d06"
 OVERSPRAY_COLOUR = "#8a2a76"

@@ -15,7 +15,7 @@ import typer  # noqa: E402
 
 from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
 from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
-from geoirrig.cli.planner import compare  # noqa: E402
+from geoirrig.cli.planner import compare, screen  # noqa: E402
 from geoirrig.cli.slopes import rank, schedule  # noqa: E402
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def geoirrig(
         raise typer.Exit
 
 
-for _command in (demo, validate, analyze, schedule, rank, compare):
+for _command in (demo, validate, analyze, schedule, rank, compare, screen):
     app.command()(_command)
 
 

@@ -16,6 +16,7 @@ EXIT_PROGRAM_FAULT = 1
 EXIT_WRONG_INPUT = 2
 EXIT_PARTLY_DONE = 3
 EXIT_STOPPED = 130  # what a shell reports for an interrupt
+_FAILURES_SHOWN = 20
 STOPPED = "geoirrig: stopped; no half-written results are left."
 
 stderr = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -29,8 +30,13 @@ def print_warnings(warnings: Iterable[str]) -> None:
 
 def exit_partly_done(failures: Iterable[str]) -> NoReturn:
     """Say what failed, and leave with the code for it: the rest is done and written."""
-    for failure in failures:
+    listed = list(failures)
+    for failure in listed[:_FAILURES_SHOWN]:
         stderr.print(f"Failed: {failure}", markup=False)
+    if len(listed) > _FAILURES_SHOWN:
+        stderr.print(
+            f"… and {len(listed) - _FAILURES_SHOWN:,} more, as the results say.", markup=False
+        )
     raise typer.Exit(EXIT_PARTLY_DONE)
 
 

@@ -9,7 +9,7 @@ import typer
 
 from geoirrig.cli.climate_options import CLIMATE, ClimateChoice
 from geoirrig.cli.loading import announce, announce_compiling
-from geoirrig.cli.messages import told_to_the_user
+from geoirrig.cli.messages import exit_partly_done, told_to_the_user
 from geoirrig.cli.option_groups import (
     OUTPUT,
     SITE,
@@ -77,3 +77,82 @@ def compare(
             progress=output.progress,
         )
         output.tell(summary, print_comparison)
+
+
+@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=OUTPUT)
+def screen(
+    programme: Annotated[
+        Path, typer.Option(metavar="FILE.toml", help="The rebate programme: conditions and pay.")
+    ],
+    pressure_apart: Annotated[
+        bool,
+        typer.Option(
+            "--pressure-apart", help="Tell the saving by pressure apart: one more run each."
+        ),
+    ] = False,
+    workers: Annotated[
+        int | None, typer.Option(metavar="N", help="Processes of this machine (all processors).")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(metavar="tcp://HOST:PORT", help="A Dask cluster to hand the work to."),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Continue a run that was stopped.")
+    ] = False,
+    *,
+    site: SiteChoice,
+    climate: ClimateChoice,
+    output: OutputChoice,
+) -> None:
+    """Hold every parcel of a city against a rebate programme: who qualifies, what it saves."""
+    with told_to_the_user():
+        from geoirrig.cli.report_text import print_screening
+        from geoirrig.io.unit_journal import check_journal
+        from geoirrig.workflows.export_screening import export_screening
+        from geoirrig.workflows.load_city import ScreenOptions, load_city
+        from geoirrig.workflows.screen_parcels import screen_parcels
+        from geoirrig.workflows.unit_executors import unit_executor
+
+        problems = ProblemList()
+        check_range(problems, "--workers", workers, 1, 1024)
+        if workers is not None and scheduler is not None:
+            problems.add("Give --workers or --scheduler, not both.")
+        record = climate.read(problems, alone=("run_time_method",))
+        chosen = site.having(run_on=False)
+        announce(output)
+        check_journal(output.out, resume=resume)
+        able = None if workers is None or workers < 1 else workers
+        with unit_executor(workers=able, scheduler=scheduler) as executor:
+            city = load_city(
+                chosen.sources(**climate.files),
+                programme,
+                climate=record,
+                settings_file=chosen.settings_file,
+                overrides=chosen.overrides,
+                options=ScreenOptions(
+                    schedule=climate.schedule_options(), pressure_apart=pressure_apart
+                ),
+                problems=problems,
+                progress=output.progress,
+            )
+            announce_compiling(output)
+            run = {"command": "screen", **site.stated(), **climate.stated()}
+            screening, journal = screen_parcels(
+                city, executor, output.out, run=run, resume=resume, progress=output.progress
+            )
+        summary = export_screening(
+            screening,
+            output.out,
+            units=output.units,
+            overwrite=output.overwrite,
+            options=run,
+            progress=output.progress,
+        )
+        journal.remove()
+        output.tell(summary, print_screening)
+        if summary["failures"]:
+            exit_partly_done(
+                f"parcel {failure['parcel_id']}: {failure['reason']}"
+                for failure in summary["failures"]
+            )

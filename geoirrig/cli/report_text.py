@@ -160,6 +160,28 @@ def print_comparison(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     _print_cautions(console, summary)
 
 
+def print_screening(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
+    """Print what the programme does with the parcels, on standard output."""
+    console = Console(highlight=False)
+    table = Table(title="Parcels", title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    table.add_column("Refused by")
+    table.add_column("Parcels", justify="right")
+    for condition, count in summary["refused_by"].items():
+        table.add_row(Text(str(condition)), f"{count:,}")
+    if summary["refused_by"]:
+        console.print(table)
+    console.print(summary["finding"], markup=False, soft_wrap=True)
+    console.print(f"Funding: {summary['funding_rule']}", markup=False, soft_wrap=True)
+    if summary["left_out"]:
+        console.print(
+            f"{len(summary['left_out']):,} heads or turf polygons belong to no parcel and are left "
+            "out; table left_out says why.",
+            markup=False,
+            soft_wrap=True,
+        )
+    _print_cautions(console, summary)
+
+
 def _print_cautions(console: Console, summary: Mapping[str, Any]) -> None:
     console.print("Before acting on this:", markup=False)
     for caution in summary["cautions"]:

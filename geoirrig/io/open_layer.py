@@ -190,14 +190,9 @@ def _read_bulk(
 
 
 def _read_parquet(path: Path, schema: LayerSchema, problems: ProblemList) -> LayerTable:
+    import pyarrow.parquet  # only such a file needs it; it would lengthen every start
+
     place = _place(path, None)
-    try:
-        import pyarrow.parquet
-    except ImportError as error:
-        raise GeoirrigError(
-            f"{str(path)!r} is GeoParquet, which needs pyarrow. "
-            "Install it with: pip install 'geoirrig[parquet]'."
-        ) from error
     try:
         stored = pyarrow.parquet.read_schema(path)
         is_spatial = b"geo" in (stored.metadata or {})
@@ -332,9 +327,7 @@ def _with_whole_names(
     return whole
 
 
-def stated_crs(
-    text: str | None, place: str, hint: str, problems: ProblemList
-) -> pyproj.CRS | None:
+def stated_crs(text: str | None, place: str, hint: str, problems: ProblemList) -> pyproj.CRS | None:
     """The CRS that a layer states; None, with the problem noted, where it is of no use.
 
     Parameters

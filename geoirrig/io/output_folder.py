@@ -7,6 +7,7 @@ all of them are complete. Whatever interrupts the run, no half file has a final 
 from __future__ import annotations
 
 import errno
+import glob
 import os
 import re
 import secrets
@@ -124,6 +125,19 @@ def whole_output(out_dir: Path, *, overwrite: bool) -> Iterator[Path]:
         for folder in reversed(made_parents):
             with suppress(OSError):
                 folder.rmdir()
+
+
+def remove_partial_folders(out_dir: Path) -> None:
+    """Remove hidden folders that a run for this output left when it was killed.
+
+    Only for a command that knows that no other run writes there.
+    """
+    target = out_dir.absolute()
+    for left in (
+        *target.glob(".partial-*"),
+        *target.parent.glob(f"{glob.escape(f'.{target.name[:80]}.partial-')}*"),
+    ):
+        shutil.rmtree(left, ignore_errors=True)
 
 
 def _already_there(out_dir: Path, names: list[str]) -> OutputError:

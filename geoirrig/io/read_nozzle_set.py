@@ -90,7 +90,9 @@ def read_nozzle_set(path: Path, problems: ProblemList) -> NozzleSet | None:
     if table is None:
         return None
     schema = _schema(table, problems)
-    if schema is None:
+    if table.n_rows == 0:
+        problems.add(f"{table.start} holds no rows. Say which nozzle replaces which.")
+    if schema is None or table.n_rows == 0:
         return None
     return _nozzle_set(
         path.stem,
@@ -123,8 +125,6 @@ def _schema(table: LayerTable, problems: ProblemList) -> LayerSchema | None:
 def _nozzle_set(name: str, table: LayerTable, problems: ProblemList) -> NozzleSet:
     check_required_columns(table, problems)
     _check_columns_known(table, problems)
-    if table.n_rows == 0:
-        problems.add(f"{table.start} holds no rows. Say which nozzle replaces which.")
     if name == EXISTING:
         problems.add(
             f"{table.start}: a nozzle set cannot be named {EXISTING!r}, which is the layout as it "

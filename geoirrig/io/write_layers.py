@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyogrio
 import pyogrio.errors
 import pyogrio.raw
 import shapely
@@ -30,6 +31,7 @@ from geoirrig.units import UnitSystem, in_unit_system
 
 # Old readers warn about 1.4 and their validators miss its renamed triggers; 1.2 suits all.
 GEOPACKAGE_VERSION = "1.2"
+_TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.000Z"
 _OGC_SCHEMA_DEFINITION = "http://www.geopackage.org/spec121/#extension_schema"
 
 
@@ -57,6 +59,7 @@ def write_layers(
     *,
     units: UnitSystem,
     run_info: Mapping[str, str],
+    dated: dt.datetime | None = None,
 ) -> None:
     """Write result tables into a new GeoPackage.
 
@@ -76,6 +79,9 @@ def write_layers(
         Unit system of the columns.
     run_info : mapping of str to str
         What the run was: written as attribute table ``run_info`` (key, value).
+    dated : datetime, optional
+        What the file states as the time of writing, so that the same results are the same bytes;
+        now if absent.
 
     Raises
     ------
@@ -90,9 +96,11 @@ def write_layers(
         },
         geometry=None,
     )
+    when = (dt.datetime.now(dt.UTC) if dated is None else dated).strftime(_TIME_FORMAT)
     try:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": when})
         written = [_write_layer(path, table, plane, units) for table in (*tables, info)]
-        _decorate(path, written, units)
+        _decorate(path, written, units, when)
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
@@ -103,6 +111,8 @@ def write_layers(
             f"{path.name} could not be written: {error}. "
             "Check the space and the permissions of the output folder."
         ) from error
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
 
 
 # --- layers --------------------------------------------------------------------------------------
@@ -227,11 +237,11 @@ def _clean_text(text: str) -> str:
 # --- titles and styles, when all layers are closed -----------------------------------------------
 
 
-def _decorate(path: Path, layers: Sequence[_WrittenLayer], units: UnitSystem) -> None:
+def _decorate(path: Path, layers: Sequence[_WrittenLayer], units: UnitSystem, when: str) -> None:
     """Add titles and styles. No other library may have the file open meanwhile."""
     with closing(sqlite3.connect(path)) as connection, connection:
         _write_titles(connection, layers, units)
-        _write_styles(connection, layers, units)
+        _write_styles(connection, layers, units, when)
 
 
 def _write_titles(
@@ -284,10 +294,12 @@ def _write_titles(
 
 
 def _write_styles(
-    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], units: UnitSystem
+    connection: sqlite3.Connection,
+    layers: Sequence[_WrittenLayer],
+    units: UnitSystem,
+    when: str,
 ) -> None:
     """Default styles, in the table where open desktop viewers look for them."""
-    now = dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.000Z")
     connection.execute(
         'CREATE TABLE layer_styles ("id" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
         '"f_table_catalog" TEXT(256), "f_table_schema" TEXT(256), "f_table_name" TEXT(256), '
@@ -298,7 +310,7 @@ def _write_styles(
     connection.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
         "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Default styles of the layers', ?)",
-        (now,),
+        (when,),
     )
     for layer in layers:
         table = layer.table
@@ -316,7 +328,7 @@ def _write_styles(
                     style.sld,
                     number == 0,
                     style.description,
-                    now,
+                    when,
                 )
                 for number, style in enumerate(styles)
             ],

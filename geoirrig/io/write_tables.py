@@ -19,7 +19,7 @@ def table_records(table: ResultTable, units: UnitSystem) -> list[dict[str, Any]]
 
     Result columns are in the chosen units; columns carried through keep name and values.
     """
-    columns = _columns_in(table, units)
+    columns = columns_in(table, units)
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
@@ -42,7 +42,7 @@ def write_csv(path: Path, table: ResultTable, *, units: UnitSystem) -> None:
     units : {"si", "us"}
         Unit system of the result columns.
     """
-    columns = _columns_in(table, units)
+    columns = columns_in(table, units)
     with path.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream)
         writer.writerow(columns)
@@ -50,7 +50,8 @@ def write_csv(path: Path, table: ResultTable, *, units: UnitSystem) -> None:
             writer.writerow([_plain(value) for value in row])
 
 
-def _columns_in(table: ResultTable, units: UnitSystem) -> dict[str, Any]:
+def columns_in(table: ResultTable, units: UnitSystem) -> dict[str, Any]:
+    """Columns of a table in the chosen units, under the names that these give them."""
     return dict(
         in_unit_system(name, values, units)
         if name in RESULT_COLUMNS and np.asarray(values).dtype.kind == "f"

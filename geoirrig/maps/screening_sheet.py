@@ -8,14 +8,13 @@ from typing import Any
 
 import matplotlib as mpl
 import numpy as np
-import rasterio.features
-import rasterio.transform
 import shapely
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from numpy.typing import NDArray
 
 from geoirrig import __version__
+from geoirrig.grid.point_location import containing_polygons, index_of_polygons
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.maps.map_furniture import LegendEntry, draw_symbols
 from geoirrig.maps.map_layers import draw_areas
@@ -136,19 +135,13 @@ def _draw_map(page: Page, geometry: ObjectArray, status: NDArray[np.int64]) -> f
 def _draw_as_raster(
     axes: Axes, geometry: ObjectArray, status: NDArray[np.int64], grid: RasterGrid
 ) -> None:
-    code = rasterio.features.rasterize(
-        zip(geometry, status.tolist(), strict=True),
-        out_shape=grid.shape,
-        transform=rasterio.transform.from_origin(
-            grid.left_m, grid.top_m, grid.cell_size_m, grid.cell_size_m
-        ),
-        fill=len(STATUS_COLOURS),
-        dtype="uint8",
-    )
+    x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
+    parcel, _ = containing_polygons(index_of_polygons(geometry), x.ravel(), y.ravel())
+    code = np.append(status, len(STATUS_COLOURS))[parcel].reshape(grid.shape)
     colours = np.array([*(to_rgb(colour) for colour in STATUS_COLOURS), to_rgb(FRAME_FACE)])
     left, bottom, right, top = grid.bounds_m
     axes.imshow(
-        colours[code],
+        (255.0 * colours[code]).astype(np.uint8),
         extent=(left, right, bottom, top),
         interpolation="antialiased",
         aspect="auto",

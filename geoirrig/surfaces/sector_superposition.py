@@ -125,8 +125,7 @@ def sector_set(
             np.where(known, rise * east, 0.0),
             np.where(known, rise * north, 0.0),
         )
-    shapes = [hinges(profile) for profile in layout.profiles]
-    own = [shapes[profile] for profile in layout.profile_index[chosen]]
+    base, hinge_start, knots, slopes = _hinges_of_heads(layout, chosen)
     return SectorSet(
         col=(layout.x_m[chosen] - grid.left_m) / cell,
         row=(grid.top_m - layout.y_m[chosen]) / cell,
@@ -136,10 +135,29 @@ def sector_set(
         edges=np.column_stack([first_east, first_north, last_east, last_north]).astype(np.float64),
         rise_east=rise_east,
         rise_north=rise_north,
-        base=np.array([base for base, _, _ in own]),
-        hinge_start=np.cumsum([0] + [len(knots) for _, knots, _ in own]),
-        knots=_joined([knots for _, knots, _ in own]),
-        slopes=_joined([slopes for _, _, slopes in own]),
+        base=base,
+        hinge_start=hinge_start,
+        knots=knots,
+        slopes=slopes,
+    )
+
+
+def _hinges_of_heads(
+    layout: SprinklerLayout, heads: NDArray[np.int64]
+) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
+    """Base, beginnings, knots and slopes of the profiles of heads, without a loop over heads."""
+    shapes = [hinges(profile) for profile in layout.profiles]
+    profile = layout.profile_index[heads]
+    length = np.array([len(knots) for _, knots, _ in shapes], dtype=np.int64)
+    place = np.cumsum(length) - length  # of each profile's first hinge
+    start = np.concatenate([[0], np.cumsum(length[profile])])
+    within = np.arange(start[-1]) - np.repeat(start[:-1], length[profile])
+    source = np.repeat(place[profile], length[profile]) + within
+    return (
+        np.array([base for base, _, _ in shapes])[profile],
+        start,
+        _joined([knots for _, knots, _ in shapes])[source],
+        _joined([slopes for _, _, slopes in shapes])[source],
     )
 
 

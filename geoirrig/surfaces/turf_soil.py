@@ -57,17 +57,9 @@ def turf_soil(
     turf_index = turf_cells.turf_index.ravel()
     if cell is None:
         cell = np.flatnonzero(turf_index >= 0)
-    polygon = turf_index[cell]
-    factor_of = settings.compaction_factor
-    pairs = [
-        (str(texture), float(factor_of[compaction]))
-        for texture, compaction in zip(turf.soil_texture, turf.compaction, strict=True)
-    ]
-    soils = sorted(set(pairs))
-    soil_of_polygon = np.array([soils.index(pair) for pair in pairs], dtype=np.int32)
-    textures = tuple(texture for texture, _ in soils)
-    by_class = _storage_by_class(textures, settings)
-    soil = soil_of_polygon[polygon]
+    soil_of_polygon, textures, compaction_factor = soils_of_turf(turf, settings)
+    by_class = storage_by_class_mm(textures, settings)
+    soil = soil_of_polygon[turf_index[cell]]
     rank = slope_class(terrain.slope_pct.ravel()[cell])
     storage = np.where(rank < 0, np.nan, by_class[soil, rank])
     return TurfSoil(
@@ -75,11 +67,35 @@ def turf_soil(
         soil=soil,
         storage_mm=storage,
         textures=textures,
-        compaction_factor=np.array([factor for _, factor in soils]),
+        compaction_factor=compaction_factor,
     )
 
 
-def _storage_by_class(textures: tuple[str, ...], settings: AnalysisSettings) -> FloatArray:
+def soils_of_turf(
+    turf: TurfAreas, settings: AnalysisSettings
+) -> tuple[NDArray[np.int32], tuple[str, ...], FloatArray]:
+    """Soil of every polygon; the soils are the pairs of texture and compaction that occur.
+
+    Returns
+    -------
+    tuple
+        Number of the soil, (n_turf,); texture of each soil; compaction factor of each, (n_soils,).
+    """
+    factor_of = settings.compaction_factor
+    pairs = [
+        (str(texture), float(factor_of[compaction]))
+        for texture, compaction in zip(turf.soil_texture, turf.compaction, strict=True)
+    ]
+    soils = sorted(set(pairs))
+    number_of = {pair: number for number, pair in enumerate(soils)}
+    return (
+        np.array([number_of[pair] for pair in pairs], dtype=np.int32),
+        tuple(texture for texture, _ in soils),
+        np.array([factor for _, factor in soils]),
+    )
+
+
+def storage_by_class_mm(textures: tuple[str, ...], settings: AnalysisSettings) -> FloatArray:
     """Storage of every soil in every slope class, (n_soils, 4), in mm."""
     slopes = np.array((0.0, *SLOPE_CLASS_BOUNDS_PCT))
     column = np.array(textures, dtype=object)[:, np.newaxis]

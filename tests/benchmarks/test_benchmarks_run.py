@@ -10,6 +10,7 @@ import pytest
 
 SMALL = {
     "bench_analyze.py": ["--smoke"],
+    "bench_batch.py": ["--parcels", "3", "--rounds", "1"],
     "bench_run_on.py": ["--cells", "2500"],
     "bench_rank.py": ["--smoke"],
     "bench_runoff.py": ["--cells", "2500"],
@@ -18,6 +19,7 @@ SMALL = {
 }
 PRINTED = {
     "bench_analyze.py": ("Whole run", "peak MiB", "times B", "Computing part", "µs a cell"),
+    "bench_batch.py": ("ns a turf cell", "ratio", "raster library", "bytes a head"),
     "bench_run_on.py": ("surface_storage", "green_ampt", "balance", "bytes a cell"),
     "bench_rank.py": ("ratio", "rank, polygons", "rank, slope classes"),
     "bench_runoff.py": ("surface_storage", "green_ampt"),

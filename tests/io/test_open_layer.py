@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import builtins
 import shutil
 import sqlite3
 import subprocess
@@ -69,23 +68,6 @@ def test_read_layer_parquet_without_geometry_is_a_problem(tmp_path: Path) -> Non
     problems = ProblemList()
     assert read_layer(path, "turf", TURF, problems) is None
     assert "is Parquet without geometry. Give a GeoParquet." in build.only(problems.problems)
-
-
-def test_read_layer_parquet_without_pyarrow_names_the_extra(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = build.write_layer(tmp_path / "turf.parquet", build.turf())
-    plain_import = builtins.__import__
-
-    def without_pyarrow(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name.startswith("pyarrow"):
-            raise ImportError(name)
-        return plain_import(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", without_pyarrow)
-    problems = ProblemList()
-    assert read_layer(path, "turf", TURF, problems) is None
-    assert "Install it with: pip install 'geoirrig[parquet]'." in build.only(problems.problems)
 
 
 @pytest.mark.parametrize(

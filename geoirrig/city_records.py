@@ -1,0 +1,143 @@
+"""Frozen records of a city: parcels by the hundred thousand, in compact columns.
+
+Text that repeats is kept once, as numbers into a list of words. Rows of turf, heads and zones stand
+in the order of their parcel, so that the parcels of a work unit are slices.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.records import Attributes, InputFile, ObjectArray, WorkingPlane
+from geoirrig.units import FloatArray
+
+Number = NDArray[np.int32]
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityParcels:
+    """Parcels in the order of their layer; arrays of shape (n_parcels,)."""
+
+    parcel_id: ObjectArray
+    wkb: ObjectArray  # outlines in the working plane; None where at fault
+    area_m2: FloatArray
+    centre_m: FloatArray  # (n_parcels, 2), of the box; NaN where at fault
+    attributes: Attributes  # the input columns, as they were read
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityTurf:
+    """Turf of all parcels, by parcel; arrays of shape (n_turf,)."""
+
+    parcel: Number  # rising
+    wkb: ObjectArray  # in the working plane
+    box_m: FloatArray  # (n_turf, 4): west, south, east, north
+    area_m2: FloatArray
+    soil_texture: Number  # into `textures`
+    compaction: Number  # into `compactions`
+    plant_type: Number  # into `plant_types`
+    slope_pct: FloatArray  # NaN: from the raster
+    root_depth_mm: FloatArray
+    textures: tuple[str, ...]
+    compactions: tuple[str, ...]
+    plant_types: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadState:
+    """What the nozzles make of the heads, before or after a retrofit; arrays of shape (n_heads,).
+
+    Parts that do not change are the same arrays in both states.
+    """
+
+    nozzle: Number  # into `CityHeads.nozzles`
+    flow_lpm: FloatArray
+    radius_m: FloatArray
+    pressure_kpa: FloatArray
+    profile: Number  # into `CityHeads.profiles`
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityNozzles:
+    """What is known of the nozzles in use; arrays of shape (n_nozzles,)."""
+
+    name: tuple[str, ...]  # "" for heads that name none
+    device: tuple[str, ...]  # "" where not known
+    pressure_min_kpa: FloatArray
+    pressure_max_kpa: FloatArray
+    unit_cost: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityHeads:
+    """Heads of all parcels, by zone and so by parcel; arrays of shape (n_heads,)."""
+
+    zone: Number  # into `CityZones`, rising
+    x_m: FloatArray
+    y_m: FloatArray
+    arc_deg: FloatArray
+    start_bearing_deg: FloatArray
+    existing: HeadState
+    retrofit: HeadState
+    at_new_pressure: HeadState | None  # existing nozzles at the pressures of the retrofit
+    is_replaced: BoolArray  # the retrofit gives it another nozzle or pressure
+    is_regulated: BoolArray  # … and states the pressure
+    nozzles: CityNozzles
+    profiles: tuple[RadialProfile, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityZones:
+    """Zones, each of one parcel, by parcel and in running order; arrays of shape (n_zones,)."""
+
+    parcel: Number  # rising
+    name: Number  # into `names`
+    names: tuple[str, ...]
+    run_minutes: FloatArray  # NaN: derived from the event depth
+    cycles: Number
+    soak_minutes: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """Things that belong to no parcel, and why."""
+
+    layer: tuple[str, ...]
+    item_id: tuple[str, ...]
+    reason: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityInputs:
+    """A city, checked and in the working plane.
+
+    Parcels at fault keep their row in `parcels`, but have no turf, heads and zones here.
+    """
+
+    plane: WorkingPlane
+    parcels: CityParcels
+    turf: CityTurf
+    heads: CityHeads
+    zones: CityZones
+    failures: tuple[tuple[int, str], ...]  # number of the parcel and reason
+    left_out: LeftOut
+    files: tuple[InputFile, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkUnit:
+    """Neighbouring parcels in one window of the grid, of bounded size.
+
+    Its turf, zones and heads are those of its parcels: see `geoirrig.workflows.work_units`.
+    """
+
+    number: int
+    grid: RasterGrid
+    parcel: Number  # in the order in which the parcels are worked

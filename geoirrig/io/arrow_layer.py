@@ -1,0 +1,339 @@
+"""Layers of millions of rows as Arrow tables, read in bulk and turned into arrays on demand.
+
+The columns of an `ArrowLayer` behave as those of `geoirrig.io.open_layer.LayerTable`, so that the
+checks of `geoirrig.io.column_values` hold for both. Text stays in Arrow's compact form until it is
+asked for; `coded_text` turns it into numbers and words without a Python object per row.
+"""
+
+from __future__ import annotations
+
+import json
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import pyogrio
+import pyproj
+import shapely
+from numpy.typing import NDArray
+
+from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema
+from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
+from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
+from geoirrig.records import ObjectArray
+from geoirrig.units import FloatArray
+
+_READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
+_POINT_WKB_BYTES = 21  # byte order, type, x, y
+_POINT_Z_WKB_BYTES = 29
+_LITTLE_ENDIAN = 1
+_DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS
+
+
+@dataclass(frozen=True, slots=True)
+class ArrowColumns(Mapping[str, NDArray[Any]]):
+    """Columns of an Arrow table as arrays, made when they are asked for."""
+
+    table: Any  # pyarrow.Table
+
+    def __getitem__(self, name: str) -> NDArray[Any]:
+        """Values of a column; missing numbers are NaN, missing text None."""
+        if name not in self.table.column_names:
+            raise KeyError(name)
+        column = self.table.column(name)
+        if pa.types.is_dictionary(column.type):
+            column = column.cast(column.type.value_type)
+        if pa.types.is_floating(column.type) or pa.types.is_decimal(column.type):
+            return np.asarray(
+                column.cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64
+            )
+        return np.asarray(column.to_numpy(zero_copy_only=False))
+
+    def __contains__(self, name: object) -> bool:
+        """Whether there is such a column, without making it."""
+        return name in self.table.column_names
+
+    def __iter__(self) -> Iterator[str]:
+        """Names of the columns."""
+        return iter(self.table.column_names)
+
+    def __len__(self) -> int:
+        """Number of columns."""
+        return int(self.table.num_columns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ArrowLayer:
+    """A layer in bulk.
+
+    Attributes
+    ----------
+    table : LayerTable
+        The same layer for the checks of columns: columns on demand, without geometry.
+    arrow : pyarrow.Table
+        The columns.
+    wkb : pyarrow array of binary or None
+        Geometry as well-known binary; None for an attribute table.
+    """
+
+    table: LayerTable
+    arrow: Any
+    wkb: Any
+
+    @property
+    def n_rows(self) -> int:
+        """Number of rows."""
+        return self.table.n_rows
+
+    def rows(self, rows: NDArray[np.int64]) -> LayerTable:
+        """Some rows as an ordinary table, geometry included."""
+        part = self.arrow.take(pa.array(rows))
+        columns = ArrowColumns(part)
+        return LayerTable(
+            schema=self.table.schema,
+            place=self.table.place,
+            feature=self.table.feature[rows],
+            columns={name: columns[name] for name in columns},
+            geometry=None if self.wkb is None else _geometry(self.wkb.take(pa.array(rows))),
+            crs=self.table.crs,
+        )
+
+    def geometry(self) -> ObjectArray:
+        """All geometries, without Z; None where missing or broken."""
+        return _geometry(self.wkb)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CodedText:
+    """Text of many rows: the number of the word in ``words``; "" is a word like any other."""
+
+    code: NDArray[np.int32]  # (n_rows,)
+    words: tuple[str, ...]
+
+    def texts(self) -> ObjectArray:
+        """The text of every row."""
+        return np.array([*self.words, ""], dtype=object)[self.code]
+
+
+def read_arrow_layer(
+    path: Path,
+    layer: str,
+    schema: LayerSchema,
+    problems: ProblemList,
+    *,
+    carry_others: bool = False,
+) -> ArrowLayer | None:
+    """A layer in bulk; None, with the problem noted, where it cannot be read.
+
+    Parameters
+    ----------
+    path : Path
+        File to read.
+    layer : str
+        Name of the layer in it.
+    schema : LayerSchema
+        Columns with a meaning.
+    problems : ProblemList
+        Takes problems and warnings.
+    carry_others : bool
+        Whether columns without a meaning are read too.
+    """
+    try:
+        file_format = vector_format(path)
+        if file_format in (CSV, DXF, SHAPEFILE):  # with rules of their own, and never a city
+            return _of_table(read_layer(path, layer, schema, problems))
+        if file_format is GEOPARQUET:
+            return _read_parquet(path, schema, problems, carry_others=carry_others)
+        return _read_ogr(path, layer, schema, problems, carry_others=carry_others)
+    except (*_READ_ERRORS, GeoirrigError, pa.ArrowException):
+        # The careful reader finds out what is wrong and where.
+        return _of_table(read_layer(path, layer, schema, problems))
+
+
+def coded_text(layer: ArrowLayer, name: str) -> CodedText:
+    """Text of a column as numbers of words, blanks around it dropped; all "" where absent."""
+    if name not in layer.arrow.column_names:
+        return CodedText(code=np.zeros(layer.n_rows, dtype=np.int32), words=("",))
+    column = layer.arrow.column(name)
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        return _coded(np.asarray(layer.table.columns[name]))
+    encoded = pc.dictionary_encode(column.combine_chunks())
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.unify_dictionaries().combine_chunks()
+    raw = [str(word).strip() for word in encoded.dictionary.to_pylist()]
+    code = np.asarray(pc.fill_null(encoded.indices, len(raw)), dtype=np.int32)
+    return _with_words(code, [*raw, ""])
+
+
+def is_repeated(layer: ArrowLayer, name: str) -> NDArray[np.bool_]:
+    """Rows whose text in a column another row has too, and rows without any."""
+    repeated = np.zeros(layer.n_rows, dtype=bool)
+    if name not in layer.arrow.column_names:
+        return repeated
+    column = layer.arrow.column(name)
+    if column.null_count == 0 and pc.count_distinct(column).as_py() == layer.n_rows:
+        return repeated
+    coded = coded_text(layer, name)
+    count = np.bincount(coded.code, minlength=len(coded.words))
+    blank = np.array([word == "" for word in coded.words])
+    return np.asarray((count > 1) | blank)[coded.code]
+
+
+def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
+    """Coordinates of points, (n_rows, 2); NaN where there is none or something else is drawn."""
+    coordinates = _points_in_step(layer.wkb)
+    if coordinates is not None:
+        return coordinates
+    geometry = _geometry(layer.wkb)
+    coordinates = np.full((len(geometry), 2), np.nan)
+    count = np.where(
+        np.isin(shapely.get_type_id(geometry), (0, 4)), shapely.get_num_coordinates(geometry), 0
+    )
+    coordinates[count == 1] = shapely.get_coordinates(geometry[count == 1])
+    return coordinates
+
+
+# --- files ---------------------------------------------------------------------------------------
+
+
+def _read_ogr(
+    path: Path, layer: str, schema: LayerSchema, problems: ProblemList, *, carry_others: bool
+) -> ArrowLayer:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")  # the careful reader tells them
+        info = pyogrio.read_info(path, layer=layer)
+        names = _columns_to_read([str(n) for n in info["fields"]], schema, carry_others)
+        meta, table = pyogrio.raw.read_arrow(
+            path, layer=layer, columns=names, read_geometry=bool(schema.geometry)
+        )
+    place = f"layer {layer!r} of {path.name!r}"
+    geometry_name = meta["geometry_name"] or "wkb_geometry"
+    wkb = None
+    if schema.geometry:
+        wkb = table.column(geometry_name).combine_chunks()
+        table = table.drop_columns([geometry_name])
+    crs = stated_crs(meta["crs"], place, "", problems) if schema.geometry else None
+    return _layer(schema, place, table, wkb, crs)
+
+
+def _read_parquet(
+    path: Path, schema: LayerSchema, problems: ProblemList, *, carry_others: bool
+) -> ArrowLayer:
+    stored = pq.read_schema(path)
+    spatial = json.loads((stored.metadata or {}).get(b"geo", b"{}"))
+    columns = spatial.get("columns", {})
+    names = _columns_to_read([n for n in stored.names if n not in columns], schema, carry_others)
+    place = repr(path.name)
+    if not schema.geometry:
+        return _layer(schema, place, pq.read_table(path, columns=names), None, None)
+    primary = spatial["primary_column"]
+    if columns[primary].get("encoding") != "WKB":
+        raise ValueError("an encoding for the careful reader")
+    table = pq.read_table(path, columns=[*names, primary])
+    wkb = table.column(primary).combine_chunks()
+    text = columns[primary].get("crs", _DEGREES)
+    text = json.dumps(text) if isinstance(text, dict) else text
+    crs = stated_crs(text, place, "", problems)
+    return _layer(schema, place, table.drop_columns([primary]), wkb, crs)
+
+
+def _columns_to_read(names: list[str], schema: LayerSchema, carry_others: bool) -> list[str]:
+    """Columns with a meaning and, where they are carried, the first of the others."""
+    others = [name for name in names if name not in schema.spellings]
+    dropped = set(others[UNKNOWN_COLUMNS_AT_MOST:] if carry_others else others)
+    return [name for name in names if name not in dropped]
+
+
+def _layer(
+    schema: LayerSchema, place: str, table: Any, wkb: Any, crs: pyproj.CRS | None
+) -> ArrowLayer:
+    return ArrowLayer(
+        table=LayerTable(
+            schema=schema,
+            place=place,
+            feature=np.arange(1, table.num_rows + 1, dtype=np.int64),
+            columns=ArrowColumns(table),
+            crs=crs,
+        ),
+        arrow=table,
+        wkb=wkb,
+    )
+
+
+def _of_table(table: LayerTable | None) -> ArrowLayer | None:
+    """An ordinary table in bulk form."""
+    if table is None:
+        return None
+    arrow = pa.table({name: _arrow_array(values) for name, values in table.columns.items()})
+    wkb = None if table.geometry is None else pa.array(shapely.to_wkb(table.geometry), pa.binary())
+    if not arrow.num_columns:  # a table without columns would have no rows either
+        arrow = pa.table({"feature": pa.array(table.feature)})
+    return _layer(table.schema, table.place, arrow, wkb, table.crs)
+
+
+def _arrow_array(values: NDArray[Any]) -> Any:
+    if values.dtype.kind != "O":
+        return pa.array(values)
+    texts = [None if v is None or v != v else str(v) for v in values.tolist()]
+    return pa.array(texts, pa.string())
+
+
+# --- geometry and text ---------------------------------------------------------------------------
+
+
+def _geometry(wkb: Any) -> ObjectArray:
+    values = np.asarray(wkb.to_numpy(zero_copy_only=False), dtype=object)
+    geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
+    if shapely.has_z(geometry).any():
+        geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
+    return geometry
+
+
+def _points_in_step(wkb: Any) -> FloatArray | None:
+    """Coordinates straight from the bytes, where all rows are plain points of one size."""
+    if wkb.null_count or not len(wkb):
+        return None
+    wide = pa.types.is_large_binary(wkb.type)
+    _, offset_bytes, data = wkb.buffers()
+    offsets = np.frombuffer(offset_bytes, dtype=np.int64 if wide else np.int32)
+    offsets = offsets[wkb.offset : wkb.offset + len(wkb) + 1]
+    size = int(offsets[1] - offsets[0])
+    if size not in (_POINT_WKB_BYTES, _POINT_Z_WKB_BYTES) or np.any(np.diff(offsets) != size):
+        return None
+    raw = np.frombuffer(data, dtype=np.uint8, count=int(offsets[-1]))[offsets[0] :]
+    rows = raw.reshape(len(wkb), size)
+    kind = rows[:, 1].astype(np.int64) + 256 * rows[:, 2].astype(np.int64)
+    if np.any(rows[:, 0] != _LITTLE_ENDIAN) or np.any((kind != 1) & (kind != 1001)):
+        return None
+    coordinates: FloatArray = np.empty((len(wkb), 2))
+    coordinates[:, 0] = np.ascontiguousarray(rows[:, 5:13]).view("<f8")[:, 0]
+    coordinates[:, 1] = np.ascontiguousarray(rows[:, 13:21]).view("<f8")[:, 0]
+    coordinates[~np.isfinite(coordinates).all(axis=1)] = np.nan
+    return coordinates
+
+
+def _coded(values: NDArray[Any]) -> CodedText:
+    """Other values than text, as the ordinary reader writes them."""
+    from geoirrig.io.column_values import texts
+
+    if values.dtype.kind in "iu":
+        numbers, code = np.unique(values, return_inverse=True)
+        return _with_words(code.astype(np.int32), [str(n) for n in numbers.tolist()])
+    words, code = np.unique(texts(values).astype(str), return_inverse=True)
+    return _with_words(code.astype(np.int32), [str(word).strip() for word in words.tolist()])
+
+
+def _with_words(code: NDArray[np.int32], raw: list[str]) -> CodedText:
+    """Codes into words that occur once each, although several spellings may have become one."""
+    number: dict[str, int] = {}
+    renumbered = np.array([number.setdefault(word, len(number)) for word in raw], dtype=np.int32)
+    if len(number) == len(raw):
+        return CodedText(code=code, words=tuple(raw))
+    return CodedText(code=renumbered[code], words=tuple(number))

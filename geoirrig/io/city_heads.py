@@ -1,0 +1,282 @@
+"""Heads of a city: where they stand, whose they are, and what their nozzles make of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoirrig.city_records import CityNozzles, HeadState
+from geoirrig.errors import ProblemList
+from geoirrig.io.arrow_layer import (
+    ArrowLayer,
+    CodedText,
+    coded_text,
+    point_coordinates_of,
+)
+from geoirrig.io.city_parcels import PlacedParcels, parcel_of_points
+from geoirrig.io.column_values import (
+    BoolArray,
+    check_required_columns,
+    has_column,
+    row_ids,
+)
+from geoirrig.io.open_layer import LayerTable
+from geoirrig.io.parcel_faults import (
+    LeftOutItem,
+    ParcelFaults,
+    note_rows_at_fault,
+    numbers_by_row,
+)
+from geoirrig.io.read_heads import (
+    flow_and_radius,
+    profiles_of,
+    read_heads,
+    running_pressure,
+    sprinkler_layout,
+)
+from geoirrig.io.read_nozzles import Nozzle
+from geoirrig.io.read_zones import read_zone_plan
+from geoirrig.io.working_plane import PlaneOfWork, coordinates_in_plane
+from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.units import FloatArray
+
+_FULL_CIRCLE_DEG = 360.0
+_MOST_NAMED = 1000  # heads that are left out, named one by one in the results
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NozzleTables:
+    """Nozzles and measured profiles by name."""
+
+    nozzles: Mapping[str, Nozzle]
+    profiles: Mapping[str, RadialProfile]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatedCityHeads:
+    """Heads as their layer states them, in its order, in SI; NaN where it does not."""
+
+    layer: ArrowLayer
+    parcel: NDArray[np.int32]  # −1: nobody's
+    zone: CodedText
+    nozzle: CodedText
+    x_m: FloatArray
+    y_m: FloatArray
+    arc_deg: FloatArray
+    start_bearing_deg: FloatArray
+    radius_m: FloatArray
+    flow_lpm: FloatArray
+    pressure_kpa: FloatArray
+    left_out: tuple[LeftOutItem, ...]
+
+
+def read_city_heads(
+    layer: ArrowLayer,
+    parcels: PlacedParcels,
+    plane: PlaneOfWork,
+    tables: NozzleTables,
+    problems: ProblemList,
+    faults: ParcelFaults,
+    *,
+    is_repeated: BoolArray,
+) -> StatedCityHeads:
+    """Heads with the parcel in which they stand.
+
+    Parameters
+    ----------
+    layer : ArrowLayer
+        The heads layer.
+    parcels : PlacedParcels
+        The parcels.
+    plane : PlaneOfWork
+        The working plane.
+    tables : NozzleTables
+        Nozzles; a head whose nozzle is not among them fails its parcel.
+    problems : ProblemList
+        Takes missing columns.
+    faults : ParcelFaults
+        Takes parcels with a head at fault: without flow, zone or bearing, out of range …
+    is_repeated : ndarray of bool, shape (n_heads,)
+        Rows without an id of their own.
+    """
+    check_required_columns(layer.table, problems)
+    _check_throw_is_stated(layer, tables, problems)
+    zone, nozzle = coded_text(layer, "zone"), coded_text(layer, "nozzle")
+    x_m, y_m = _positions(layer, plane, problems)
+    parcel = parcel_of_points(parcels, x_m, y_m)
+    at_fault = _is_blank(zone)[zone.code] | np.isnan(x_m)
+    numbers: dict[str, FloatArray] = {}
+    for name in (
+        "arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa", "trajectory_deg",
+        "riser_m",
+    ):  # fmt: skip
+        numbers[name], is_bad = numbers_by_row(layer, name)
+        at_fault |= is_bad
+    arc, bearing = numbers["arc_deg"], numbers["start_bearing_deg"]
+    at_fault |= (arc < _FULL_CIRCLE_DEG) & np.isnan(bearing)
+    unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
+    throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
+    at_fault |= unknown[nozzle.code] | (_is_blank(nozzle)[nozzle.code] & throw_lacks)
+
+    def careful(table: LayerTable, found: ProblemList) -> None:
+        heads = read_heads(table, plane, found)
+        plan = read_zone_plan(None, heads.zone, found)
+        sprinkler_layout(heads, tables.nozzles, tables.profiles, plan, problems=found)
+
+    note_rows_at_fault(layer, parcel, at_fault, careful, faults)
+    _note_repeated_ids(layer, parcel, is_repeated, faults)
+    return StatedCityHeads(
+        layer=layer,
+        parcel=parcel,
+        zone=zone,
+        nozzle=nozzle,
+        x_m=x_m,
+        y_m=y_m,
+        arc_deg=np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc),
+        start_bearing_deg=np.where(np.isnan(bearing), 0.0, bearing) % _FULL_CIRCLE_DEG,
+        radius_m=numbers["radius_m"],
+        flow_lpm=numbers["flow_lpm"],
+        pressure_kpa=numbers["pressure_kpa"],
+        left_out=_nobodys_heads(layer, parcel),
+    )
+
+
+def head_state(
+    heads: StatedCityHeads,
+    words: tuple[str, ...],
+    tables: NozzleTables,
+    problems: ProblemList,
+) -> HeadState:
+    """Flow, radius and profile of the heads, as `sprinkler_layout` finds them for a site.
+
+    Parameters
+    ----------
+    heads : StatedCityHeads
+        As stated, or with nozzles and pressures of a nozzle set.
+    words : tuple of str
+        Names that the codes of ``heads.nozzle`` point into.
+    tables : NozzleTables
+        Nozzle table and profiles.
+    problems : ProblemList
+        Takes the warning that a pressure was assumed.
+    """
+    flow, radius = heads.flow_lpm.copy(), heads.radius_m.copy()
+    pressure = heads.pressure_kpa.copy()
+    code = heads.nozzle.code
+    short = np.int16 if len(words) < np.iinfo(np.int16).max else np.int32
+    order = np.argsort(code.astype(short), kind="stable")  # short numbers are sorted by radix
+    edges = np.searchsorted(code[order], np.arange(len(words) + 1))
+    for number, name in enumerate(words):
+        rows = order[edges[number] : edges[number + 1]]
+        if name not in tables.nozzles or not len(rows):
+            continue
+        nozzle = tables.nozzles[name]
+        needs_pressure = np.isnan(pressure[rows]) & np.isnan(flow[rows] + radius[rows])
+        pressure[rows] = running_pressure(
+            pressure[rows], nozzle, int(needs_pressure.sum()), problems
+        )
+        table_flow, table_radius = flow_and_radius(pressure[rows], heads.arc_deg[rows], nozzle)
+        flow[rows] = np.where(np.isnan(flow[rows]), table_flow, flow[rows])
+        radius[rows] = np.where(np.isnan(radius[rows]), table_radius, radius[rows])
+    return HeadState(
+        nozzle=code,
+        flow_lpm=flow,
+        radius_m=radius,
+        pressure_kpa=pressure,
+        profile=np.empty(0, dtype=np.int32),  # follows from the nozzle: `profile_numbers`
+    )
+
+
+def profile_numbers(
+    words: tuple[str, ...], tables: NozzleTables
+) -> tuple[NDArray[np.int32], tuple[RadialProfile, ...]]:
+    """Profile of each nozzle name, and the profiles in use, each once."""
+    index, used = profiles_of(np.array(words, dtype=object), tables.nozzles, tables.profiles)
+    return index.astype(np.int32), used
+
+
+def city_nozzles(words: tuple[str, ...], tables: NozzleTables) -> CityNozzles:
+    """What the nozzle table says of each name; NaN and "" where it says nothing."""
+    found = [tables.nozzles.get(word) for word in words]
+
+    def stated(name: str) -> FloatArray:
+        return np.array([np.nan if n is None else getattr(n, name) for n in found], np.float64)
+
+    return CityNozzles(
+        name=words,
+        device=tuple("" if n is None else n.device for n in found),
+        pressure_min_kpa=stated("pressure_min_kpa"),
+        pressure_max_kpa=stated("pressure_max_kpa"),
+        unit_cost=stated("unit_cost"),
+    )
+
+
+# --- checks --------------------------------------------------------------------------------------
+
+
+def _is_blank(coded: CodedText) -> BoolArray:
+    return np.array([word == "" for word in coded.words], dtype=bool)
+
+
+def _check_throw_is_stated(layer: ArrowLayer, tables: NozzleTables, problems: ProblemList) -> None:
+    table = layer.table
+    states_throw = has_column(table, "radius_m") and has_column(table, "flow_lpm")
+    if "nozzle" not in table.columns and not states_throw:
+        problems.add(
+            f"{table.start} needs either a column 'nozzle', or both a radius ('radius_m' or "
+            "'radius_ft') and a flow ('flow_lpm' or 'flow_gpm'). Add one or the other."
+        )
+    elif not tables.nozzles and not states_throw and not problems.problems:
+        problems.add(
+            f"{table.start} names nozzles, but there is no usable nozzles table. Add the layer "
+            "'nozzles' or give --nozzles FILE."
+        )
+
+
+def _positions(
+    layer: ArrowLayer, plane: PlaneOfWork, problems: ProblemList
+) -> tuple[FloatArray, FloatArray]:
+    coordinates = point_coordinates_of(layer)
+    if layer.table.crs is None:
+        coordinates = np.full_like(coordinates, np.nan)
+    else:
+        coordinates = coordinates_in_plane(
+            coordinates, layer.table.crs, plane, place=layer.table.place, problems=problems
+        )
+    return coordinates[:, 0].copy(), coordinates[:, 1].copy()
+
+
+def _note_repeated_ids(
+    layer: ArrowLayer,
+    parcel: NDArray[np.int32],
+    is_repeated: BoolArray,
+    faults: ParcelFaults,
+) -> None:
+    rows = np.flatnonzero(is_repeated & (parcel >= 0))
+    if not len(rows):
+        return
+    ids = row_ids(layer.rows(rows), ProblemList())
+    for row, head_id in zip(rows, ids, strict=True):
+        faults.add(
+            parcel[row],
+            f"{layer.table.start}: every head needs a head_id of its own; {str(head_id)!r} is "
+            "empty or stands there more than once.",
+        )
+
+
+def _nobodys_heads(layer: ArrowLayer, parcel: NDArray[np.int32]) -> tuple[LeftOutItem, ...]:
+    rows = np.flatnonzero(parcel < 0)
+    if not len(rows):
+        return ()
+    ids = row_ids(layer.rows(rows[:_MOST_NAMED]), ProblemList())
+    items = [
+        LeftOutItem(layer="heads", item_id=str(head_id), reason="stands in no parcel")
+        for head_id in ids
+    ]
+    if len(rows) > _MOST_NAMED:
+        more = f"{len(rows) - _MOST_NAMED} more heads"
+        items.append(LeftOutItem(layer="heads", item_id=more, reason="stand in no parcel"))
+    return tuple(items)

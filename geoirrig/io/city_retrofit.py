@@ -1,0 +1,127 @@
+"""A nozzle set put on the heads of a city, by the rules of `geoirrig.io.replace_nozzles`.
+
+Heads with one nozzle (and one zone, where the set speaks of zones) fare alike: the rules are asked
+once for each such kind, and the answer is handed to all of its heads.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoirrig.errors import ProblemList
+from geoirrig.io.arrow_layer import CodedText, coded_text
+from geoirrig.io.city_heads import NozzleTables, StatedCityHeads
+from geoirrig.io.column_values import BoolArray
+from geoirrig.io.read_heads import StatedHeads
+from geoirrig.io.replace_nozzles import replace_nozzles
+from geoirrig.records import NozzleSet, ObjectArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RetrofittedHeads:
+    """Heads under a nozzle set; flags of shape (n_heads,)."""
+
+    heads: StatedCityHeads
+    is_replaced: BoolArray  # another nozzle or pressure
+    is_regulated: BoolArray  # … and the set states the pressure
+
+
+def heads_under_nozzle_set(
+    heads: StatedCityHeads, nozzle_set: NozzleSet, tables: NozzleTables, problems: ProblemList
+) -> RetrofittedHeads:
+    """The heads with the nozzles and pressures of a set.
+
+    Parameters
+    ----------
+    heads : StatedCityHeads
+        As they stand.
+    nozzle_set : NozzleSet
+        What is to change.
+    tables : NozzleTables
+        The nozzle table.
+    problems : ProblemList
+        Takes what `replace_nozzles` notes.
+    """
+    kind, of_kind = _kinds(heads, nozzle_set)
+    changed = replace_nozzles(of_kind, nozzle_set, tables.nozzles, problems)
+    number = {word: code for code, word in enumerate(heads.nozzle.words)}
+    new_code = np.array(
+        [number.setdefault(str(name), len(number)) for name in changed.nozzle], dtype=np.int32
+    )
+    takes = kind >= 0
+    code, pressure = heads.nozzle.code.copy(), heads.pressure_kpa.copy()
+    code[takes] = new_code[kind[takes]]
+    stated = np.where(takes, changed.pressure_kpa[kind], np.nan)
+    pressure = np.where(np.isnan(stated), pressure, stated)
+    same_pressure = (pressure == heads.pressure_kpa) | (
+        np.isnan(pressure) & np.isnan(heads.pressure_kpa)
+    )
+    changes = (code != heads.nozzle.code) | ~same_pressure
+    new = dataclasses.replace(
+        heads,
+        nozzle=CodedText(code=code, words=tuple(number)),
+        pressure_kpa=pressure,
+        radius_m=np.where(changes, np.nan, heads.radius_m),
+        flow_lpm=np.where(changes, np.nan, heads.flow_lpm),
+    )
+    return RetrofittedHeads(
+        heads=new,
+        is_replaced=np.asarray(changes),
+        is_regulated=np.asarray(changes & np.isfinite(stated)),
+    )
+
+
+def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.int64], StatedHeads]:
+    """Kind of every head, −1 where the set cannot speak of it, and one head of each kind."""
+    if np.any(nozzle_set.head_id != ""):
+        return _named_heads(heads, nozzle_set)
+    code = heads.nozzle.code.astype(np.int64)
+    zones = heads.zone.words
+    if not np.any(nozzle_set.zone != ""):
+        used, kind = np.unique(code, return_inverse=True)
+        nozzle, zone = used, np.zeros(len(used), dtype=np.int64)
+        zones = ("",)
+    else:
+        used, kind = np.unique(code * len(zones) + heads.zone.code, return_inverse=True)
+        nozzle, zone = np.divmod(used, len(zones))
+    words, zone_words = np.array(heads.nozzle.words, object), np.array(zones, object)
+    return kind, _stand_ins(heads, words[nozzle], zone_words[zone])
+
+
+def _named_heads(
+    heads: StatedCityHeads, nozzle_set: NozzleSet
+) -> tuple[NDArray[np.int64], StatedHeads]:
+    wanted = {str(head_id) for head_id in nozzle_set.head_id if head_id}
+    ids = coded_text(heads.layer, "head_id")
+    is_wanted = np.array([word in wanted for word in ids.words], dtype=bool)
+    rows = np.flatnonzero(is_wanted[ids.code])
+    kind = np.full(len(heads.parcel), -1, dtype=np.int64)
+    kind[rows] = np.arange(len(rows))
+    words = np.array(heads.nozzle.words, object)
+    zones = np.array(heads.zone.words, object)
+    stand_ins = _stand_ins(heads, words[heads.nozzle.code[rows]], zones[heads.zone.code[rows]])
+    names = np.array(ids.words, object)[ids.code[rows]]
+    return kind, dataclasses.replace(stand_ins, head_id=names)
+
+
+def _stand_ins(heads: StatedCityHeads, nozzle: ObjectArray, zone: ObjectArray) -> StatedHeads:
+    """A head of each kind, of which nothing else is stated."""
+    nothing = np.full(len(nozzle), np.nan)
+    return StatedHeads(
+        table=heads.layer.table,
+        head_id=np.array([f"any with {name!r}" for name in nozzle], dtype=object),
+        zone=zone,
+        nozzle=nozzle,
+        x_m=nothing,
+        y_m=nothing,
+        arc_deg=nothing,
+        start_bearing_deg=nothing,
+        radius_m=nothing,
+        flow_lpm=nothing,
+        pressure_kpa=nothing,
+        trajectory_deg=nothing,
+    )

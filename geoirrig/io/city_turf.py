@@ -1,0 +1,286 @@
+"""Turf of a city: what grows where, and whose it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geoirrig.city_records import CityTurf
+from geoirrig.errors import ProblemList
+from geoirrig.grid.point_location import containing_polygons
+from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text
+from geoirrig.io.city_parcels import PlacedParcels, placed_polygons
+from geoirrig.io.column_values import BoolArray, check_required_columns, texts
+from geoirrig.io.columns import TURF, listed, nearest_hint
+from geoirrig.io.open_layer import LayerTable
+from geoirrig.io.parcel_faults import (
+    LeftOutItem,
+    ParcelFaults,
+    note_rows_at_fault,
+    numbers_by_row,
+)
+from geoirrig.io.read_turf import NO_COMPACTION, read_turf
+from geoirrig.io.working_plane import PlaneOfWork
+from geoirrig.physics.plant_water_use import (
+    DEFAULT_PLANT_TYPE,
+    DEFAULT_ROOT_DEPTH_MM,
+    PLANT_TYPES,
+    known_plant_type,
+)
+from geoirrig.records import ObjectArray
+from geoirrig.units import FloatArray
+
+# A part in another parcel that is smaller than this share of the polygon, or than this area, comes
+# from drawing. Judgement, no source.
+PART_SHARE, PART_AREA_M2 = 0.05, 0.25
+_DRAWN_IN_M = 0.05  # corners on a lot line are taken this much nearer to the middle
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadTurf:
+    """Turf in the order of its layer, with what is wrong with it."""
+
+    records: CityTurf  # not yet sorted by parcel; −1 belongs to none
+    left_out: tuple[LeftOutItem, ...]
+
+
+def read_city_turf(
+    layer: ArrowLayer,
+    parcels: PlacedParcels,
+    plane: PlaneOfWork,
+    problems: ProblemList,
+    faults: ParcelFaults,
+    *,
+    geometry: ObjectArray,
+    is_repeated: BoolArray,
+    has_terrain: bool,
+) -> ReadTurf:
+    """Turf with its parcel: the one that its ``parcel_id`` names, else the one that holds it.
+
+    Parameters
+    ----------
+    layer : ArrowLayer
+        The turf layer.
+    parcels : PlacedParcels
+        The parcels.
+    plane : PlaneOfWork
+        The working plane.
+    problems : ProblemList
+        Takes missing columns and warnings.
+    faults : ParcelFaults
+        Takes parcels with turf at fault, or with turf that is another's too.
+    geometry : ndarray of shapely polygons, shape (n_turf,)
+        That of the layer.
+    is_repeated : ndarray of bool, shape (n_turf,)
+        Rows without an id of their own.
+    has_terrain : bool
+        Whether a raster tells the slope of turf that does not state it.
+    """
+    check_required_columns(layer.table, problems)
+    geometry, is_bad = placed_polygons(layer, geometry, plane, problems)
+    texture = coded_text(layer, "soil_texture")
+    compaction = _with_default(coded_text(layer, "compaction"), NO_COMPACTION)
+    plants = _plant_types(layer, problems)
+    slope_pct, bad_slope = numbers_by_row(layer, "slope_pct")
+    depth_mm, bad_depth = numbers_by_row(layer, "root_depth_mm")
+    parcel, left_out = _owners(layer, geometry, parcels, faults)
+    at_fault = (
+        is_bad
+        | bad_slope
+        | bad_depth
+        | _is_unknown(texture, TURF.text("soil_texture").words)
+        | _is_unknown(compaction, TURF.text("compaction").words)
+    )
+
+    def careful(table: LayerTable, found: ProblemList) -> None:
+        read_turf(table, found)
+
+    note_rows_at_fault(layer, parcel, at_fault, careful, faults)
+    _note_repeated_ids(layer, parcel, is_repeated, faults)
+    if not has_terrain:
+        _note_unknown_slopes(layer, parcel, np.isnan(slope_pct) & ~bad_slope, faults)
+    records = CityTurf(
+        parcel=parcel,
+        wkb=np.asarray(shapely.to_wkb(geometry), dtype=object),
+        box_m=np.asarray(shapely.bounds(geometry), dtype=np.float64),
+        area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
+        soil_texture=texture.code,
+        compaction=compaction.code,
+        plant_type=plants.code,
+        slope_pct=slope_pct,
+        root_depth_mm=np.where(np.isnan(depth_mm), DEFAULT_ROOT_DEPTH_MM, depth_mm),
+        textures=texture.words,
+        compactions=compaction.words,
+        plant_types=plants.words,
+    )
+    return ReadTurf(records=records, left_out=tuple(left_out))
+
+
+# --- columns -------------------------------------------------------------------------------------
+
+
+def _with_default(coded: CodedText, default: str) -> CodedText:
+    """The same with a word in place of ""; a word may then stand twice, which harms nothing."""
+    return CodedText(code=coded.code, words=tuple(word or default for word in coded.words))
+
+
+def _is_unknown(coded: CodedText, known: tuple[str, ...]) -> BoolArray:
+    return np.array([word not in known for word in coded.words], dtype=bool)[coded.code]
+
+
+def _plant_types(layer: ArrowLayer, problems: ProblemList) -> CodedText:
+    coded = coded_text(layer, "plant_type")
+    types = [known_plant_type(word) for word in coded.words]
+    used = np.bincount(coded.code, minlength=len(types)) > 0
+    unknown = [w for w, t, u in zip(coded.words, types, used, strict=True) if t is None and u]
+    if unknown:
+        problems.warn(
+            f"{layer.table.start}: plant_type is best one of {', '.join(PLANT_TYPES)}; got "
+            f"{listed(unknown, at_most=3)}. Taken for {DEFAULT_PLANT_TYPE}."
+            f"{nearest_hint(unknown[0], PLANT_TYPES)}"
+        )
+    return CodedText(code=coded.code, words=tuple(t or DEFAULT_PLANT_TYPE for t in types))
+
+
+def _note_repeated_ids(
+    layer: ArrowLayer,
+    parcel: NDArray[np.int32],
+    is_repeated: BoolArray,
+    faults: ParcelFaults,
+) -> None:
+    for row in np.flatnonzero(is_repeated & (parcel >= 0)):
+        faults.add(
+            parcel[row],
+            f"{layer.table.start}: every turf polygon needs a turf_id of its own; "
+            f"{_turf_id(layer, row)} is empty or stands there more than once.",
+        )
+
+
+def _note_unknown_slopes(
+    layer: ArrowLayer, parcel: NDArray[np.int32], is_unknown: BoolArray, faults: ParcelFaults
+) -> None:
+    for row in np.flatnonzero(is_unknown & (parcel >= 0)):
+        faults.add(
+            parcel[row],
+            f"{layer.table.start}: the slope of turf_id {_turf_id(layer, row)} is not known: it "
+            "states no slope_pct, and there is no slope or elevation raster.",
+        )
+
+
+def _turf_id(layer: ArrowLayer, row: np.int64) -> str:
+    column = layer.rows(np.array([row])).columns.get("turf_id")
+    return f"(feature {layer.table.feature[row]})" if column is None else repr(texts(column)[0])
+
+
+# --- whose turf ----------------------------------------------------------------------------------
+
+
+def _owners(
+    layer: ArrowLayer, geometry: ObjectArray, parcels: PlacedParcels, faults: ParcelFaults
+) -> tuple[NDArray[np.int32], list[LeftOutItem]]:
+    """Parcel of every polygon, −1 for none, and those that have none."""
+    stated, unknown = _stated_parcels(layer, parcels)
+    seen, is_plain = _parcel_at_corners(geometry, parcels)
+    owner = np.where(stated >= 0, stated, seen)
+    doubtful = np.flatnonzero(
+        ~shapely.is_missing(geometry)
+        & (~is_plain | ((stated >= 0) & (seen != stated)))
+        & (unknown == "")
+    )
+    left_out: list[LeftOutItem] = []
+    shares = _parts_in_parcels(geometry[doubtful], parcels.geometry)
+    for row, own in zip(doubtful, shares, strict=True):
+        owner[row] = _owner_of_parts(layer, row, int(stated[row]), own, parcels, faults)
+        if owner[row] < 0 and not own:
+            left_out.append(_nobodys(layer, row, "lies in no parcel"))
+    for row in np.flatnonzero(unknown != ""):
+        owner[row] = -1
+        hint = nearest_hint(str(unknown[row]), parcels.records.parcel_id.tolist()[:1000])
+        reason = f"states parcel_id {str(unknown[row])!r}, which the parcels layer lacks.{hint}"
+        left_out.append(_nobodys(layer, row, reason))
+    return owner.astype(np.int32), left_out
+
+
+def _nobodys(layer: ArrowLayer, row: np.int64, reason: str) -> LeftOutItem:
+    return LeftOutItem(layer="turf", item_id=_turf_id(layer, row).strip("'"), reason=reason)
+
+
+def _stated_parcels(
+    layer: ArrowLayer, parcels: PlacedParcels
+) -> tuple[NDArray[np.int32], ObjectArray]:
+    """Parcel that each polygon names, −1 for none, and the names that no parcel has."""
+    coded = coded_text(layer, "parcel_id")
+    number = {str(name): row for row, name in enumerate(parcels.records.parcel_id.tolist())}
+    of_word = np.array([number.get(word, -1) for word in coded.words], dtype=np.int32)
+    lacking = np.array(
+        [word if word and word not in number else "" for word in coded.words], dtype=object
+    )
+    return of_word[coded.code], lacking[coded.code]
+
+
+def _parcel_at_corners(
+    geometry: ObjectArray, parcels: PlacedParcels
+) -> tuple[NDArray[np.int32], BoolArray]:
+    """Parcel at the corners of each polygon, and whether all corners lie in that one alone.
+
+    Corners are drawn in a little, since turf often ends on the lot line.
+    """
+    corner, row = shapely.get_coordinates(geometry, return_index=True)
+    box = shapely.bounds(geometry)
+    inward = (box[row, :2] + box[row, 2:]) / 2.0 - corner
+    length = np.hypot(inward[:, 0], inward[:, 1])
+    step = np.minimum(1.0, _DRAWN_IN_M / np.maximum(length, _DRAWN_IN_M))
+    x, y = (corner + step[:, np.newaxis] * inward).T
+    first, second = containing_polygons(parcels.index, x, y)
+    seen = np.full(len(geometry), -1, dtype=np.int32)
+    is_plain = np.zeros(len(geometry), dtype=bool)
+    if len(row):
+        start = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
+        low, high = np.minimum.reduceat(first, start), np.maximum.reduceat(first, start)
+        twice = np.maximum.reduceat(second, start)
+        seen[row[start]] = np.where(low == high, low, -1)
+        is_plain[row[start]] = (low == high) & (low >= 0) & (twice < 0)
+    return seen, is_plain
+
+
+def _parts_in_parcels(
+    turf: ObjectArray, parcels: ObjectArray
+) -> list[list[tuple[int, float, float]]]:
+    """Of each polygon: the parcels that hold a part worth speaking of, its area and share."""
+    found: list[list[tuple[int, float, float]]] = [[] for _ in turf]
+    if not len(turf):
+        return found
+    place, parcel = shapely.STRtree(parcels).query(turf, predicate="intersects")
+    shared: FloatArray = shapely.area(shapely.intersection(turf[place], parcels[parcel]))
+    whole = shapely.area(turf)
+    for at, number, area in zip(place, parcel, shared, strict=True):
+        if area > PART_AREA_M2 and area > PART_SHARE * whole[at]:
+            found[at].append((int(number), float(area), float(area / whole[at])))
+    return found
+
+
+def _owner_of_parts(
+    layer: ArrowLayer,
+    row: np.int64,
+    stated: int,
+    parts: list[tuple[int, float, float]],
+    parcels: PlacedParcels,
+    faults: ParcelFaults,
+) -> int:
+    """Parcel of a polygon that is not plainly in one; −1 for none, or where its parcels fail."""
+    ids = parcels.records.parcel_id
+    inside = {number for number, _, _ in parts}
+    if len(parts) <= 1 and (stated < 0 or inside <= {stated}):
+        return stated if stated >= 0 else next(iter(inside), -1)
+    where = " and ".join(f"{str(ids[number])!r} ({area:,.1f} m²)" for number, area, _ in parts)
+    turf_id = _turf_id(layer, row)
+    if stated >= 0 and len(parts) == 1:
+        reason = f"Turf {turf_id} states this parcel but lies in {where}. Correct one of them."
+    else:
+        reason = f"Turf {turf_id} lies in more than one parcel: {where}. Divide it."
+    for number in [stated] if stated >= 0 else sorted(inside):
+        faults.add(number, reason)
+    return stated if stated >= 0 else -1

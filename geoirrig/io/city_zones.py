@@ -1,0 +1,93 @@
+"""Zones of a city: each of one parcel, in running order, with the plan as it stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoirrig.city_records import BoolArray, CityZones
+from geoirrig.errors import ProblemList
+from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated
+from geoirrig.io.city_heads import StatedCityHeads
+from geoirrig.io.column_values import check_required_columns
+from geoirrig.io.parcel_faults import ParcelFaults, numbers_by_row
+from geoirrig.units import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZoneWordPlan:
+    """For each zone word: where it stands in the running order, and its plan."""
+
+    rank: NDArray[np.int64]
+    run_minutes: FloatArray
+    cycles: FloatArray
+    soak_minutes: FloatArray
+
+
+def read_city_zone_plan(
+    layer: ArrowLayer | None,
+    heads: StatedCityHeads,
+    problems: ProblemList,
+    faults: ParcelFaults,
+) -> ZoneWordPlan:
+    words = heads.zone.words
+    by_name = np.empty(len(words), dtype=np.int64)
+    by_name[np.array(sorted(range(len(words)), key=words.__getitem__))] = np.arange(len(words))
+    nothing = np.full(len(words), np.nan)
+    plan = {name: nothing.copy() for name in ("run_minutes", "cycles", "soak_minutes")}
+    if layer is None:
+        return ZoneWordPlan(rank=by_name, **plan)
+    check_required_columns(layer.table, problems)
+    coded = coded_text(layer, "zone")
+    if is_repeated(layer, "zone").any():
+        problems.add(
+            f"{layer.table.start}: every row needs a zone of its own; a name is empty or stands "
+            "there more than once."
+        )
+    row_of = {word: row for row, word in enumerate(coded.texts().tolist())}
+    row = np.array([row_of.get(word, -1) for word in words], dtype=np.int64)
+    planned = row >= 0
+    is_bad = np.zeros(len(words), dtype=bool)
+    for name in plan:
+        values, bad = numbers_by_row(layer, name)
+        plan[name][planned] = values[row[planned]]
+        is_bad[planned] |= bad[row[planned]]
+    if is_bad.any():
+        of_bad = np.unique(heads.parcel[is_bad[heads.zone.code] & (heads.parcel >= 0)])
+        for parcel in of_bad:
+            faults.add(
+                int(parcel),
+                f"{layer.table.start}: the plan of a zone of this parcel is out of range or no "
+                "number. Correct run_minutes, cycles or soak_minutes.",
+            )
+    return ZoneWordPlan(rank=np.where(planned, row, layer.n_rows + by_name), **plan)
+
+
+def zones_of_heads(
+    heads: StatedCityHeads, plan: ZoneWordPlan, kept: BoolArray
+) -> tuple[CityZones, NDArray[np.int64], NDArray[np.int32]]:
+    """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
+    rows = np.flatnonzero((heads.parcel >= 0) & kept[heads.parcel])
+    code = heads.zone.code[rows]
+    n_ranks = int(np.max(plan.rank, initial=0)) + 1
+    key = heads.parcel[rows].astype(np.int64) * n_ranks + plan.rank[code]
+    order = np.argsort(key, kind="stable")
+    rows, key, code = rows[order], key[order], code[order]
+    starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.empty(0, int)
+    zone_of_head = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(key)))).astype(
+        np.int32
+    )
+    word = code[starts]
+    cycles = plan.cycles[word]
+    soak = plan.soak_minutes[word]
+    zones = CityZones(
+        parcel=heads.parcel[rows[starts]],
+        name=word.astype(np.int32),
+        names=heads.zone.words,
+        run_minutes=plan.run_minutes[word],
+        cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),
+        soak_minutes=np.where(np.isnan(soak), 0.0, soak),
+    )
+    return zones, rows, zone_of_head

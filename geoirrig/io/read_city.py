@@ -1,0 +1,371 @@
+"""Everything about a city, read in bulk: what concerns one parcel fails that parcel alone."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geoirrig.city_records import (
+    BoolArray,
+    CityHeads,
+    CityInputs,
+    CityTurf,
+    HeadState,
+    LeftOut,
+)
+from geoirrig.errors import ProblemList
+from geoirrig.expressions.grammar import ValueKind
+from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_arrow_layer
+from geoirrig.io.city_heads import (
+    NozzleTables,
+    StatedCityHeads,
+    city_nozzles,
+    head_state,
+    profile_numbers,
+    read_city_heads,
+)
+from geoirrig.io.city_parcels import note_overlaps, read_city_parcels
+from geoirrig.io.city_retrofit import heads_under_nozzle_set
+from geoirrig.io.city_turf import read_city_turf
+from geoirrig.io.city_zones import read_city_zone_plan, zones_of_heads
+from geoirrig.io.column_values import check_required_columns
+from geoirrig.io.columns import LAYERS, listed
+from geoirrig.io.open_layer import read_layer
+from geoirrig.io.parcel_faults import LeftOutItem, ParcelFaults
+from geoirrig.io.read_nozzles import (
+    check_profiles_known,
+    read_nozzles,
+    read_profiles,
+)
+from geoirrig.io.read_site import SiteSources, input_files, layer_places
+from geoirrig.io.replace_nozzles import pressure_step
+from geoirrig.io.working_plane import PlaneOfWork, plane_of_work
+from geoirrig.records import InputFile, NozzleSet, ObjectArray
+
+CITY_LAYERS = ("heads", "turf", "parcels", "zones")
+REQUIRED_LAYERS = ("parcels", "turf", "heads")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenCity:
+    """The layers of a city in bulk, before anything is made of them."""
+
+    layers: Mapping[str, ArrowLayer]
+    tables: NozzleTables
+    files: tuple[InputFile, ...]
+
+    @property
+    def parcel_columns(self) -> dict[str, ValueKind]:
+        """Columns of the parcels layer with what their values are: number, text or truth."""
+        if "parcels" not in self.layers:
+            return {}
+        kinds: dict[str, ValueKind] = {}
+        parcels = self.layers["parcels"].table.columns
+        for name in parcels:
+            kind = parcels[name].dtype.kind
+            kinds[name] = "truth" if kind == "b" else "number" if kind in "iuf" else "text"
+        return kinds
+
+    @property
+    def nozzles_in_use(self) -> tuple[str, ...]:
+        """Nozzles that heads name."""
+        if "heads" not in self.layers:
+            return ()
+        return tuple(word for word in coded_text(self.layers["heads"], "nozzle").words if word)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedCity:
+    """A city in its working plane."""
+
+    inputs: CityInputs
+    plane: PlaneOfWork
+
+
+def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
+    """Read the layers of a city in bulk.
+
+    Parameters
+    ----------
+    sources : SiteSources
+        Files, GeoPackage or GeoParquet for the larger layers.
+    problems : ProblemList
+        Takes missing layers and columns, files that cannot be read, faults of the nozzle table.
+    """
+    places, _ = layer_places(sources, problems, required=REQUIRED_LAYERS)
+    with ThreadPoolExecutor(1) as aside:
+        files = aside.submit(input_files, sources, ProblemList())
+        layers = {}
+        for role in CITY_LAYERS:
+            if role not in places:
+                continue
+            layer = read_arrow_layer(
+                *places[role], LAYERS[role], problems, carry_others=role == "parcels"
+            )
+            if layer is not None:
+                layers[role] = layer
+        return OpenCity(
+            layers=layers, tables=_nozzle_tables(places, problems), files=files.result()
+        )
+
+
+def read_city(
+    opened: OpenCity,
+    problems: ProblemList,
+    *,
+    nozzle_set: NozzleSet | None,
+    has_terrain: bool,
+    pressure_apart: bool = False,
+) -> PlacedCity | None:
+    """A city ready to be worked; None where it has a fault of its own, not of single parcels.
+
+    Parameters
+    ----------
+    opened : OpenCity
+        Its layers.
+    problems : ProblemList
+        Takes the faults of the city and warnings.
+    nozzle_set : NozzleSet or None
+        The retrofit; None leaves every head as it is.
+    has_terrain : bool
+        Whether a raster tells the slope of turf that does not state it.
+    pressure_apart : bool
+        Whether the existing nozzles at the new pressures are wanted too.
+    """
+    layers, faults, overlaps = opened.layers, ParcelFaults(), ParcelFaults()
+    outlines = layers["turf"].geometry() if "turf" in layers else None
+    plane = None if outlines is None else _plane(layers["turf"], outlines, problems)
+    if plane is None or outlines is None or not set(REQUIRED_LAYERS) <= layers.keys():
+        for role in layers:  # nothing can be placed, but the columns can be looked at
+            check_required_columns(layers[role].table, problems)
+        return None
+    with ThreadPoolExecutor(1) as aside:  # searches that need not be waited for
+        repeated = {
+            role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
+            for role in REQUIRED_LAYERS
+        }
+        parcels = read_city_parcels(
+            layers["parcels"],
+            plane,
+            problems,
+            faults,
+            is_repeated=repeated["parcels"].result(),
+        )
+        search = aside.submit(note_overlaps, parcels, overlaps)
+        turf = read_city_turf(
+            layers["turf"],
+            parcels,
+            plane,
+            problems,
+            faults,
+            geometry=outlines,
+            is_repeated=repeated["turf"].result(),
+            has_terrain=has_terrain,
+        )
+        heads = read_city_heads(
+            layers["heads"],
+            parcels,
+            plane,
+            opened.tables,
+            problems,
+            faults,
+            is_repeated=repeated["heads"].result(),
+        )
+        search.result()
+    for parcel, reason in overlaps.failures():
+        faults.add(parcel, reason)
+    states = _states(heads, nozzle_set, opened.tables, problems, pressure_apart=pressure_apart)
+    plan = read_city_zone_plan(layers.get("zones"), heads, problems, faults)
+    if problems.problems:
+        return None
+    _note_heads_without_throw(heads, states, faults)
+    kept = ~faults.is_failed(len(parcels.records.parcel_id))
+    zones, order, zone_of_head = zones_of_heads(heads, plan, kept)
+    left_out = (*turf.left_out, *heads.left_out)
+    _warn_of_left_out(left_out, problems)
+    inputs = CityInputs(
+        plane=plane.record,
+        parcels=parcels.records,
+        turf=_sorted_turf(turf.records, kept),
+        heads=_sorted_heads(heads, states, order, zone_of_head, opened.tables),
+        zones=zones,
+        failures=faults.failures(),
+        left_out=_left_out(left_out),
+        files=opened.files,
+        warnings=tuple(problems.warnings),
+    )
+    return PlacedCity(inputs=inputs, plane=plane)
+
+
+# --- the city as a whole -------------------------------------------------------------------------
+
+
+def _plane(turf: ArrowLayer, geometry: ObjectArray, problems: ProblemList) -> PlaneOfWork | None:
+    """The working plane; the ends of the turf tell where it lies as well as all corners would."""
+    if turf.table.crs is None:
+        return None
+    bounds = shapely.total_bounds(geometry)
+    if not np.isfinite(bounds).all():
+        problems.add(f"{turf.table.start} holds no polygons. Draw the turf first.")
+        return None
+    frame = np.array([shapely.box(*bounds)], dtype=object)
+    return plane_of_work(turf.table.crs, frame, place=turf.table.place, problems=problems)
+
+
+def _nozzle_tables(places: Mapping[str, tuple[Path, str]], problems: ProblemList) -> NozzleTables:
+    profiles = None
+    if "profiles" in places:
+        table = read_layer(*places["profiles"], LAYERS["profiles"], problems)
+        profiles = {} if table is None else read_profiles(table, problems)
+    nozzles = {}
+    if "nozzles" in places:
+        table = read_layer(*places["nozzles"], LAYERS["nozzles"], problems)
+        if table is not None:
+            nozzles = read_nozzles(table, problems)
+            check_profiles_known(table, nozzles, profiles, problems)
+    return NozzleTables(nozzles=nozzles, profiles=profiles or {})
+
+
+def _warn_of_left_out(items: tuple[LeftOutItem, ...], problems: ProblemList) -> None:
+    for layer in ("turf", "heads"):
+        own = [item.item_id for item in items if item.layer == layer]
+        if own:
+            problems.warn(
+                f"{layer}: {len(own)} belong to no parcel and are left out: "
+                f"{listed(own, at_most=3)}. They are listed in the table 'left_out'."
+            )
+
+
+def _left_out(items: tuple[LeftOutItem, ...]) -> LeftOut:
+    return LeftOut(
+        layer=tuple(item.layer for item in items),
+        item_id=tuple(item.item_id for item in items),
+        reason=tuple(item.reason for item in items),
+    )
+
+
+# --- heads before and after ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _States:
+    words: tuple[str, ...]
+    existing: HeadState
+    retrofit: HeadState
+    at_new_pressure: HeadState | None
+    is_replaced: BoolArray
+    is_regulated: BoolArray
+
+
+def _states(
+    heads: StatedCityHeads,
+    nozzle_set: NozzleSet | None,
+    tables: NozzleTables,
+    problems: ProblemList,
+    *,
+    pressure_apart: bool,
+) -> _States:
+    existing = head_state(heads, heads.nozzle.words, tables, problems)
+    if nozzle_set is None:
+        none = np.zeros(len(heads.parcel), dtype=bool)
+        return _States(
+            words=heads.nozzle.words,
+            existing=existing,
+            retrofit=existing,
+            at_new_pressure=None,
+            is_replaced=none,
+            is_regulated=none,
+        )
+    changed = heads_under_nozzle_set(heads, nozzle_set, tables, problems)
+    words = changed.heads.nozzle.words  # begins with those of the layer
+    at_new_pressure = None
+    step = pressure_step(nozzle_set) if pressure_apart else None
+    if step is not None:
+        moved = heads_under_nozzle_set(heads, step, tables, ProblemList())
+        at_new_pressure = head_state(moved.heads, words, tables, ProblemList())
+    return _States(
+        words=words,
+        existing=existing,
+        retrofit=head_state(changed.heads, words, tables, problems),
+        at_new_pressure=at_new_pressure,
+        is_replaced=changed.is_replaced,
+        is_regulated=changed.is_regulated,
+    )
+
+
+def _note_heads_without_throw(
+    heads: StatedCityHeads, states: _States, faults: ParcelFaults
+) -> None:
+    """Heads that have a flow now but none in the retrofit, and the like."""
+    for state in (states.existing, states.retrofit):
+        without = ~(np.isfinite(state.flow_lpm) & np.isfinite(state.radius_m))
+        for parcel in np.unique(heads.parcel[without & (heads.parcel >= 0)]):
+            if parcel not in faults.reasons:
+                own = np.flatnonzero(without & (heads.parcel == parcel))
+                table = heads.layer.rows(own[:1])
+                first = table.columns.get("head_id", np.array(["?"]))[0]
+                faults.add(
+                    int(parcel),
+                    f"{table.start}: {len(own)} heads have no flow or no radius, the first is "
+                    f"head_id {str(first)!r}. Correct its nozzle, or state both.",
+                )
+
+
+# --- in the order of the parcels -----------------------------------------------------------------
+
+
+def _sorted_turf(turf: CityTurf, kept: BoolArray) -> CityTurf:
+    rows = np.flatnonzero((turf.parcel >= 0) & kept[turf.parcel])
+    rows = rows[np.argsort(turf.parcel[rows], kind="stable")]
+    return dataclasses.replace(
+        turf,
+        **{
+            field.name: getattr(turf, field.name)[rows]
+            for field in dataclasses.fields(turf)
+            if isinstance(getattr(turf, field.name), np.ndarray)
+        },
+    )
+
+
+def _sorted_heads(
+    heads: StatedCityHeads,
+    states: _States,
+    rows: NDArray[np.int64],
+    zone: NDArray[np.int32],
+    tables: NozzleTables,
+) -> CityHeads:
+    profile, used = profile_numbers(states.words, tables)
+
+    def in_order(state: HeadState) -> HeadState:
+        nozzle = state.nozzle[rows]
+        return HeadState(
+            nozzle=nozzle,
+            flow_lpm=state.flow_lpm[rows],
+            radius_m=state.radius_m[rows],
+            pressure_kpa=state.pressure_kpa[rows],
+            profile=profile[nozzle],
+        )
+
+    existing = in_order(states.existing)
+    moved = states.at_new_pressure
+    return CityHeads(
+        zone=zone,
+        x_m=heads.x_m[rows],
+        y_m=heads.y_m[rows],
+        arc_deg=heads.arc_deg[rows],
+        start_bearing_deg=heads.start_bearing_deg[rows],
+        existing=existing,
+        retrofit=existing if states.retrofit is states.existing else in_order(states.retrofit),
+        at_new_pressure=None if moved is None else in_order(moved),
+        is_replaced=states.is_replaced[rows],
+        is_regulated=states.is_regulated[rows],
+        nozzles=city_nozzles(states.words, tables),
+        profiles=used,
+    )

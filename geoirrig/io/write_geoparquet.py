@@ -1,0 +1,87 @@
+"""A result layer as GeoParquet 1.1, without a step per row."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+import pyproj
+from numpy.typing import NDArray
+
+from geoirrig.records import ObjectArray, WorkingPlane
+
+_VERSION = "1.1.0"
+_GEOMETRY = "geometry"
+
+
+def arrow_table(columns: Mapping[str, NDArray[Any]]) -> Any:
+    """Columns as an Arrow table: NaN, None and infinity become null."""
+    return pa.table({name: _array(values) for name, values in columns.items()})
+
+
+def write_geoparquet(
+    path: Path, table: Any, wkb: ObjectArray, plane: WorkingPlane, geometry_types: list[str]
+) -> None:
+    """Write an Arrow table with its geometry.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    table : pyarrow.Table
+        The columns, without geometry.
+    wkb : ndarray of bytes, shape (n_rows,)
+        Well-known binary in map units; None where there is none.
+    plane : WorkingPlane
+        Its CRS.
+    geometry_types : list of str
+        Kinds that occur: "Polygon", "MultiPolygon".
+    """
+    name = _GEOMETRY
+    while name in table.column_names:
+        name += "_1"
+    spatial = {
+        "version": _VERSION,
+        "primary_column": name,
+        "columns": {
+            name: {
+                "encoding": "WKB",
+                "geometry_types": geometry_types,
+                "crs": pyproj.CRS.from_wkt(plane.crs_wkt).to_json_dict(),
+            }
+        },
+    }
+    whole = table.append_column(name, pa.array(wkb, pa.binary()))
+    whole = whole.replace_schema_metadata({b"geo": json.dumps(spatial).encode()})
+    pq.write_table(whole, path, compression="zstd")
+
+
+def write_csv_in_bulk(path: Path, table: Any) -> None:
+    """Write an Arrow table as CSV (RFC 4180, UTF-8): missing values empty, numbers in full."""
+    in_words = table
+    for place, field in enumerate(table.schema):
+        if pa.types.is_boolean(field.type):
+            words = pa.array(
+                [None if v is None else str(v) for v in table.column(place).to_pylist()]
+            )
+            in_words = in_words.set_column(place, field.name, words)
+    options = pyarrow.csv.WriteOptions(quoting_style="needed")
+    pyarrow.csv.write_csv(in_words, path, write_options=options)
+
+
+def _array(values: NDArray[Any]) -> Any:
+    if values.dtype.kind == "f":
+        return pa.array(values, mask=~np.isfinite(values))
+    if values.dtype.kind != "O":
+        return pa.array(values)
+    items = [None if v is None or v != v else v for v in values.tolist()]
+    kinds = {type(v) for v in items if v is not None}
+    if len(kinds) > 1 or not kinds <= {str, int, float, bool}:
+        items = [None if v is None else str(v) for v in items]
+    return pa.array(items, pa.string() if not kinds else None)

@@ -1,0 +1,234 @@
+"""Heads, turf and plans of many small sites as the compiled pass over them wants them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from geoirrig.grid.polygon_cover_kernels import Outlines
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.soil_properties import basic_intake_rate_mm_h, slope_class
+from geoirrig.records import (
+    AnalysisSettings,
+    IntArray,
+    ObjectArray,
+    SprinklerLayout,
+    TerrainSurface,
+    TurfAreas,
+    ZonePlan,
+)
+from geoirrig.surfaces import batch_kernels as kernels
+from geoirrig.surfaces import batch_runoff_kernels as runoff_kernels
+from geoirrig.surfaces.batch_pass_kernels import Limits, Sites
+from geoirrig.surfaces.sector_kernels import Heads
+from geoirrig.surfaces.sector_superposition import SectorSet, sector_set
+from geoirrig.surfaces.turf_soil import (
+    intake_log_sd,
+    soils_of_turf,
+    storage_by_class_mm,
+    storage_log_sd,
+)
+from geoirrig.units import MINUTES_PER_HOUR
+from geoirrig.vector_blocks import LONG_BLOCK
+
+OUTER_QUANTILE = 0.05  # of what a lawn takes in: the interval of runoff holds 90 % of the soils
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchGroups:
+    """What shares cells: numbers of the parcel of every zone and every polygon, any integers."""
+
+    of_zone: IntArray  # (n_zones,)
+    of_turf: IntArray  # (n_turf,)
+
+
+def batch_sites(
+    layout: SprinklerLayout,
+    plan: ZonePlan,
+    turf: TurfAreas,
+    *,
+    settings: AnalysisSettings,
+    groups: BatchGroups,
+    terrain: TerrainSurface | None,
+) -> Sites:
+    """Everything that the pass has to know; the arguments are those of `batch_measures`."""
+    grid = _reference_grid(layout, turf, settings.cell_size_m)
+    zones, heads = _zone_heads(layout, sector_set(layout, grid), len(plan.run_minutes))
+    return Sites(
+        outlines=_outlines(turf.geometry, grid),
+        classes=_slope_classes(turf, terrain, grid),
+        zones=zones,
+        heads=heads,
+        event=runoff_kernels.Event(
+            groups=_groups(groups, turf, grid),
+            ground=_ground(turf, settings),
+            plans=_plans(plan, settings),
+        ),
+    )
+
+
+def _reference_grid(layout: SprinklerLayout, turf: TurfAreas, cell_size_m: float) -> RasterGrid:
+    """A grid to count cells from, near to all there is."""
+    bounds = shapely.total_bounds(turf.geometry)
+    left = np.nanmin([bounds[0], np.min(layout.x_m, initial=np.inf)])
+    top = np.nanmax([bounds[3], np.max(layout.y_m, initial=-np.inf)])
+    if not math.isfinite(left + top):
+        left = top = 0.0
+    return RasterGrid.covering(left, top, left, top, cell_size_m=cell_size_m)
+
+
+def _zone_heads(
+    layout: SprinklerLayout, sectors: SectorSet, n_zones: int
+) -> tuple[kernels.ZoneHeads, Heads]:
+    """Heads by zone, each in the cells of its zone's window.
+
+    The windows leave so much margin that every sector lies well inside: see `superpose_heads`.
+    """
+    zone = layout.zone_index
+    order = np.argsort(zone, kind="stable")
+    count = np.bincount(zone, minlength=n_zones)
+    west, north = np.full(n_zones, np.inf), np.full(n_zones, np.inf)
+    east, south = np.full(n_zones, -np.inf), np.full(n_zones, -np.inf)
+    np.minimum.at(west, zone, sectors.col - sectors.radius)
+    np.maximum.at(east, zone, sectors.col + sectors.radius)
+    np.minimum.at(north, zone, sectors.row - sectors.radius)
+    np.maximum.at(south, zone, sectors.row + sectors.radius)
+    for limit in (west, east, north, south):
+        limit[count == 0] = 0.0
+    col, row = np.floor(west) - 2.0, np.floor(north) - 2.0
+    n_cols = np.ceil(east) + 2.0 - col
+    n_rows = np.ceil(south) + 4.0 + np.ceil(LONG_BLOCK / n_cols) - row
+    windows = np.column_stack([row, col, n_rows, n_cols]).astype(np.int64)
+    return (
+        kernels.ZoneHeads(
+            head_start=np.concatenate([[0], np.cumsum(count)]),
+            window=windows,
+            flow_mm_h=np.bincount(zone, weights=sectors.flow_mm_h, minlength=n_zones).astype(
+                np.float64
+            ),
+        ),
+        Heads(
+            order=order,
+            col=sectors.col - col[zone],
+            row=sectors.row - row[zone],
+            radius=sectors.radius,
+            flow_mm_h=sectors.flow_mm_h,
+            arc_deg=np.ascontiguousarray(sectors.arc_deg, dtype=np.float64),
+            edges=np.ascontiguousarray(sectors.edges),
+            rise_east=sectors.rise_east,
+            rise_north=sectors.rise_north,
+            base=sectors.base,
+            hinge_start=sectors.hinge_start,
+            knots=sectors.knots,
+            slopes=sectors.slopes,
+        ),
+    )
+
+
+def _outlines(geometry: ObjectArray, grid: RasterGrid) -> Outlines:
+    """Rings of the polygons in cells; multipolygons are the rings of all their parts."""
+    if len(geometry) == 0:
+        none = np.zeros(1, dtype=np.int64)
+        return Outlines(np.zeros(0), np.zeros(0), none, none)
+    _, points, offsets = shapely.to_ragged_array(geometry, include_z=False)
+    rings = offsets[1] if len(offsets) == 2 else offsets[1][offsets[2]]
+    return Outlines(
+        col=(points[:, 0] - grid.left_m) / grid.cell_size_m,
+        row=(grid.top_m - points[:, 1]) / grid.cell_size_m,
+        ring_point=offsets[0].astype(np.int64),
+        polygon_ring=rings.astype(np.int64),
+    )
+
+
+def _slope_classes(
+    turf: TurfAreas, terrain: TerrainSurface | None, grid: RasterGrid
+) -> kernels.SlopeClasses:
+    of_cell, row, col = np.zeros((0, 0), dtype=np.int8), 0, 0
+    if terrain is not None:
+        of_cell = _numbered_class(terrain.slope_pct)
+        row = round((grid.top_m - terrain.grid.top_m) / grid.cell_size_m)
+        col = round((terrain.grid.left_m - grid.left_m) / grid.cell_size_m)
+    own = _numbered_class(turf.slope_pct.astype(np.float32))  # as a raster of slopes would hold it
+    return kernels.SlopeClasses(of_turf=own, of_cell=of_cell, row=row, col=col)
+
+
+def _numbered_class(slope_pct: NDArray[np.floating]) -> NDArray[np.int8]:
+    rank = slope_class(slope_pct)
+    return np.where(rank < 0, kernels.UNKNOWN_CLASS, rank).astype(np.int8)
+
+
+def _groups(groups: BatchGroups, turf: TurfAreas, grid: RasterGrid) -> kernels.Groups:
+    numbers = np.unique(np.concatenate([groups.of_zone, groups.of_turf]))
+    zone = np.argsort(groups.of_zone, kind="stable")
+    order = np.argsort(groups.of_turf, kind="stable")
+    zone_start = np.searchsorted(groups.of_zone[zone], numbers)
+    turf_start = np.searchsorted(groups.of_turf[order], numbers)
+    return kernels.Groups(
+        zone_start=np.append(zone_start, len(zone)).astype(np.int64),
+        zone=zone.astype(np.int64),
+        turf_start=np.append(turf_start, len(order)).astype(np.int64),
+        turf=order.astype(np.int64),
+        window=_turf_windows(
+            np.searchsorted(numbers, groups.of_turf), len(numbers), turf.geometry, grid
+        ),
+    )
+
+
+def _turf_windows(
+    group: NDArray[np.int64], n_groups: int, geometry: ObjectArray, grid: RasterGrid
+) -> NDArray[np.int64]:
+    """Bounding box of the turf of each group, in whole cells; no cells where there is no turf."""
+    west, south, east, north = shapely.bounds(geometry).T
+    limits = np.full((4, n_groups), np.inf)  # north, west, south, east; the last two negative
+    for limit, values in zip(
+        limits,
+        (grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east),
+        strict=True,
+    ):
+        np.fmin.at(limit, group, values / grid.cell_size_m)
+    row, col = np.floor(limits[:2])
+    n_rows, n_cols = np.ceil(-limits[2]) - row, np.ceil(-limits[3]) - col
+    windows = np.column_stack([row, col, n_rows, n_cols])
+    windows[~np.isfinite(limits).all(axis=0)] = 0.0
+    return windows.astype(np.int64)
+
+
+def _ground(turf: TurfAreas, settings: AnalysisSettings) -> runoff_kernels.Ground:
+    soil_of_turf, textures, compaction_factor = soils_of_turf(turf, settings)
+    return runoff_kernels.Ground(
+        soil_of_turf=soil_of_turf,
+        intake_mm_h=basic_intake_rate_mm_h(
+            np.array(textures, dtype=object), compaction_factor=compaction_factor
+        ),
+        storage_mm=np.ascontiguousarray(storage_by_class_mm(textures, settings)),
+        intake_log_sd=intake_log_sd(settings),
+        storage_log_sd=storage_log_sd(settings),
+        deviate=float(-ndtri(OUTER_QUANTILE)),
+    )
+
+
+def _plans(plan: ZonePlan, settings: AnalysisSettings) -> runoff_kernels.Plans:
+    return runoff_kernels.Plans(
+        run_hours=plan.run_minutes / MINUTES_PER_HOUR,
+        cycles=np.maximum(1, plan.cycles).astype(np.int64),
+        soak_hours=plan.soak_minutes / MINUTES_PER_HOUR,
+        event_depth_mm=float(settings.event_depth_mm),
+    )
+
+
+def batch_limits(sites: Sites) -> Limits:
+    """Largest sizes that occur in any group."""
+    groups, zones = sites.event.groups, sites.zones
+    zone_count, turf_count = np.diff(groups.zone_start), np.diff(groups.turf_start)
+    return Limits(
+        turf_rows=int(np.max(groups.window[:, 2], initial=1)),
+        turf_window=int(np.max(groups.window[:, 2] * groups.window[:, 3], initial=1)),
+        zone_window=int(np.max(zones.window[:, 2] * zones.window[:, 3], initial=1)),
+        zones=int(np.max(zone_count, initial=1)),
+        lots=int(np.max(zone_count * turf_count, initial=1)),
+    )

@@ -1,0 +1,188 @@
+"""Write a screening: layer, tables, GeoParquet, picture and summary, whole or not at all."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geoirrig.io.output_folder import whole_output
+from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
+from geoirrig.io.write_layers import write_layers
+from geoirrig.io.write_summary import write_summary
+from geoirrig.io.write_tables import columns_in, totals_record
+from geoirrig.maps.screening_sheet import draw_screening_sheet
+from geoirrig.physics.programme_economics import cost_per_acre_foot
+from geoirrig.records import ObjectArray, ResultTable
+from geoirrig.units import UnitSystem
+from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
+from geoirrig.workflows.screen_parcels import Screening
+
+SCREENING_CAUTIONS = (
+    "A saving is at equal need: it comes only if the clock is set anew after the change. What a "
+    "clock left unchanged saves is another figure, and never added to it.",
+    "Each parcel is measured as if it were alone, in still air, on the soil that is stated for it; "
+    "intervals speak of soil alone.",
+    *CAUTIONS,
+)
+# Stated as the time of writing, so that the same inputs give the same bytes whenever they are run.
+WRITTEN_AT = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
+
+
+def export_screening(
+    screening: Screening,
+    out_dir: Path,
+    *,
+    units: UnitSystem,
+    overwrite: bool,
+    options: Mapping[str, Any],
+    progress: Progress = lambda _: None,
+) -> dict[str, Any]:
+    """Write all outputs of a screening into a folder.
+
+    Parameters
+    ----------
+    screening : Screening
+        What was found.
+    out_dir : Path
+        The folder; made if it is not there.
+    units : {"si", "us"}
+        Unit system of columns, picture and summary.
+    overwrite : bool
+        Whether results that lie there may be replaced.
+    options : mapping
+        Options of the command line, without those that change nothing in the results.
+    progress : callable, optional
+        Told the name of each step as it begins.
+
+    Returns
+    -------
+    dict
+        The summary that was written. Where its ``failures`` are not empty, the run is done but for
+        these parcels.
+
+    Raises
+    ------
+    OutputError
+        If the results cannot be written.
+    """
+    city = screening.city
+    record = RunRecord(
+        files=city.inputs.files,
+        options={
+            **options,
+            **asdict(city.options.schedule),
+            "pressure_apart": city.options.pressure_apart,
+            "settings": asdict(city.settings),
+            "units": units,
+        },
+        crs_name=city.inputs.plane.crs_name,
+        cell_size_m=city.settings.cell_size_m,
+        warnings=city.inputs.warnings,
+        cautions=SCREENING_CAUTIONS,
+    )
+    summary = screening_summary(screening, record, units=units)
+    table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
+    geometry, wkb, kinds = _outlines(screening)
+    with whole_output(out_dir, overwrite=overwrite) as folder:
+        progress("Writing layer and tables")
+        write_layers(
+            folder / "screening.gpkg",
+            [
+                replace(table, geometry=geometry, geometry_type="MultiPolygon"),
+                screening.failures,
+                screening.left_out,
+            ],
+            city.inputs.plane,
+            units=units,
+            run_info={**record.run_info(), **_told(screening)},
+            dated=WRITTEN_AT,
+        )
+        columns = arrow_table(columns_in(table, units))
+        write_csv_in_bulk(folder / "screening.csv", columns)
+        write_geoparquet(folder / "screening.parquet", columns, wkb, city.inputs.plane, kinds)
+        progress("Drawing map and cost curve")
+        draw_screening_sheet(
+            folder,
+            geometry,
+            screening.parcels.columns,
+            finding=screening.verdict.finding,
+            cautions=SCREENING_CAUTIONS,
+            about=(city.programme.title, city.inputs.plane.crs_name),
+            currency=city.programme.currency,
+            units=units,
+        )
+        write_summary(folder / "summary.json", summary)
+    return summary
+
+
+def screening_summary(
+    screening: Screening, record: RunRecord, *, units: UnitSystem
+) -> dict[str, Any]:
+    """Everything that a program or a report needs from a screening, but for the parcels."""
+    verdict, failures = screening.verdict, screening.failures.columns
+    totals = dict(verdict.totals)
+    if units == "us":
+        per_m3 = totals.pop("funded_levelised_cost_per_m3")
+        totals["funded_levelised_cost_per_acre_foot"] = float(cost_per_acre_foot(per_m3))
+    left_out = screening.left_out.columns
+    return {
+        **record.summary_head(),
+        "programme": screening.city.programme.title,
+        "currency": screening.city.programme.currency,
+        "finding": verdict.finding,
+        "funding_rule": verdict.rule,
+        "totals": totals_record(totals, units),
+        "refused_by": dict(verdict.refused_by),
+        "failures": [
+            {"parcel_id": parcel_id, "reason": reason}
+            for parcel_id, reason in zip(failures["parcel_id"], failures["reason"], strict=True)
+        ],
+        "left_out": [
+            {"layer": layer, "item_id": item_id, "reason": reason}
+            for layer, item_id, reason in zip(
+                left_out["layer"], left_out["item_id"], left_out["reason"], strict=True
+            )
+        ],
+        **record.summary_tail(),
+    }
+
+
+def _told(screening: Screening) -> dict[str, str]:
+    verdict = screening.verdict
+    return {
+        "programme": screening.city.programme.title,
+        "finding": verdict.finding,
+        "funding rule": verdict.rule,
+        "refused by": json.dumps(dict(verdict.refused_by)),
+    }
+
+
+def _in_acre_feet(table: ResultTable) -> ResultTable:
+    """The same table with the levelised cost of an acre-foot in the place of that of a m³."""
+    columns = {
+        ("levelised_cost_per_acre_foot" if name == "levelised_cost_per_m3" else name): (
+            cost_per_acre_foot(values) if name == "levelised_cost_per_m3" else values
+        )
+        for name, values in table.columns.items()
+    }
+    return replace(table, columns=columns)
+
+
+def _outlines(screening: Screening) -> tuple[ObjectArray, ObjectArray, list[str]]:
+    """Outlines in metres, the same in map units as bytes, and the kinds that occur."""
+    inputs = screening.city.inputs
+    wkb, scale = inputs.parcels.wkb, inputs.plane.metres_per_unit
+    geometry = np.asarray(shapely.from_wkb(wkb), dtype=object)
+    if scale != 1.0:
+        on_map = shapely.transform(geometry, lambda metres: metres / scale)
+        wkb = np.asarray(shapely.to_wkb(on_map), dtype=object)
+    names = {3: "Polygon", 6: "MultiPolygon"}
+    kinds = [names[k] for k in np.unique(shapely.get_type_id(geometry)).tolist() if k in names]
+    return geometry, wkb, kinds

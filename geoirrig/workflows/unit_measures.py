@@ -1,0 +1,262 @@
+"""How a unit of a city is worked: the engine on its parcels, in every state of their heads."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from geoirrig.city_records import Number
+from geoirrig.errors import ProblemList
+from geoirrig.io.read_terrain import read_terrain
+from geoirrig.records import (
+    SprinklerLayout,
+    TerrainSurface,
+    TurfAreas,
+    ZonePlan,
+)
+from geoirrig.surfaces.batch_measures import BatchGroups, BatchMeasures, batch_measures
+from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slope
+from geoirrig.surfaces.turf_cells import turf_cells
+from geoirrig.units import FloatArray
+from geoirrig.workflows.work_units import EXISTING, Ground, UnitTask
+
+MOST_PARCEL_CELLS = 40_000_000  # as `load_site.MOST_CELLS`: more does not fit into memory
+# What is kept of every zone in every state: measures by the names of `BatchMeasures`, and what the
+# plants on the area that it serves need.
+ZONE_MEASURES = (
+    "served_area_m2",
+    "flow_lpm",
+    "mean_rate_mm_h",
+    "du_lq",
+    "du_lh",
+    "on_target_fraction",
+    "served_fraction",
+    "matched_rate_spread_pct",
+    "runoff_fraction",
+    "runoff_fraction_low",
+    "runoff_fraction_high",
+)
+KEPT_MEASURES = (*ZONE_MEASURES, "net_need_mm_year")
+SLOPES = ("mean_slope_pct", "max_slope_pct")  # of every polygon
+Worked = Mapping[str, NDArray[np.generic]]
+
+
+def worked_unit(task: UnitTask) -> Worked:
+    """The measures of one unit; parcels that cannot be worked are named, the others are done.
+
+    Returns
+    -------
+    mapping of str to ndarray
+        By state, `KEPT_MEASURES` of every zone, (n_measures, n_zones); ``slopes``, `SLOPES` of
+        every polygon, (2, n_turf); and ``failed_parcel`` with ``reason``.
+    """
+    try:
+        return _worked(
+            task, np.ones(len(task.zone_parcel), bool), np.ones(len(task.turf_wkb), bool)
+        )
+    except Exception:  # one parcel spoils the unit: find out which, and work the others
+        return _worked_one_by_one(task)
+
+
+def _worked(task: UnitTask, zone_is_in: NDArray[np.bool_], turf_is_in: NDArray[np.bool_]) -> Worked:
+    """Measures of some zones and polygons of a unit; NaN for the others."""
+    turf = _turf(task, turf_is_in)
+    terrain: TerrainSurface | None = None
+    failed: dict[int, str] = {}
+    slopes = np.full((len(SLOPES), len(turf_is_in)), np.nan)
+    slopes[:, turf_is_in] = turf.slope_pct
+    if task.ground is not None:
+        terrain, slopes[:, turf_is_in], failed = _terrain(task, task.ground, turf, turf_is_in)
+    found: dict[str, NDArray[np.generic]] = {"slopes": slopes, **_failures(failed)}
+    for state in task.states:
+        changed = _changed_parcels(task, state)
+        own_zones = zone_is_in & np.isin(task.zone_parcel, changed)
+        own_turf = np.isin(task.turf_parcel[turf_is_in], changed)
+        kept = np.array(found.get(EXISTING, np.full(_shape(task), np.nan)), dtype=np.float64)
+        if own_zones.any():
+            need = task.net_need_mm_year[turf_is_in][own_turf]
+            kept[:, own_zones] = _measures(
+                task, state, own_zones, _part(turf, own_turf), need, terrain
+            )
+        found[state] = kept
+    return found
+
+
+def _shape(task: UnitTask) -> tuple[int, int]:
+    return len(KEPT_MEASURES), len(task.zone_parcel)
+
+
+def _failures(failed: Mapping[int, str]) -> dict[str, NDArray[np.generic]]:
+    return {
+        "failed_parcel": np.array(list(failed), dtype=np.int32),
+        "reason": np.array(list(failed.values()), dtype=str),
+    }
+
+
+def _changed_parcels(task: UnitTask, state: str) -> Number:
+    """Parcels that a state waters otherwise than the existing one; all of them of that one."""
+    if state == EXISTING:
+        return np.unique(task.zone_parcel)
+    differs = np.zeros(len(task.x_m), dtype=bool)
+    for before, after in zip(task.states[EXISTING], task.states[state], strict=True):
+        differs |= before != after
+    return np.unique(task.zone_parcel[task.head_zone[differs]])
+
+
+def _measures(
+    task: UnitTask,
+    state: str,
+    zone_is_in: NDArray[np.bool_],
+    turf: TurfAreas,
+    need_mm: FloatArray,
+    terrain: TerrainSurface | None,
+) -> FloatArray:
+    """What is kept of some zones in one state, (n_measures, n_zones)."""
+    plan = ZonePlan(
+        zone=tuple(map(str, np.flatnonzero(zone_is_in))),
+        run_minutes=task.run_minutes[zone_is_in],
+        cycles=task.cycles[zone_is_in].astype(np.int64),
+        soak_minutes=task.soak_minutes[zone_is_in],
+    )
+    groups = BatchGroups(
+        of_zone=task.zone_parcel[zone_is_in].astype(np.int64),
+        of_turf=task.turf_parcel[turf.turf_id.astype(np.int64)].astype(np.int64),
+    )
+    measures = batch_measures(
+        _layout(task, state, zone_is_in),
+        plan,
+        turf,
+        settings=task.settings,
+        groups=groups,
+        terrain=terrain,
+    )
+    kept = [getattr(measures, measure) for measure in ZONE_MEASURES]
+    return np.array([*kept, _need_of_zones(measures, need_mm)])
+
+
+def _part(turf: TurfAreas, is_in: NDArray[np.bool_]) -> TurfAreas:
+    if is_in.all():
+        return turf
+    return dataclasses.replace(
+        turf,
+        **{
+            field.name: getattr(turf, field.name)[is_in]
+            for field in dataclasses.fields(turf)
+            if field.name != "attributes"
+        },
+    )
+
+
+def _worked_one_by_one(task: UnitTask) -> Worked:
+    """Every parcel alone; those that cannot be worked are named with what went wrong."""
+    whole: dict[str, NDArray[np.generic]] = {
+        "slopes": np.full((len(SLOPES), len(task.turf_parcel)), np.nan),
+        **{state: np.full(_shape(task), np.nan) for state in task.states},
+    }
+    failed: dict[int, str] = {}
+    for parcel in np.unique(task.zone_parcel).tolist():
+        zone_is_in, turf_is_in = task.zone_parcel == parcel, task.turf_parcel == parcel
+        try:
+            own = _worked(task, zone_is_in, turf_is_in)
+        except Exception as error:
+            failed[parcel] = f"It could not be worked: {type(error).__name__}: {error}."
+            continue
+        failed |= dict(zip(own["failed_parcel"].tolist(), own["reason"].tolist(), strict=True))
+        whole["slopes"][:, turf_is_in] = own["slopes"][:, turf_is_in]
+        for state in task.states:
+            whole[state][:, zone_is_in] = own[state][:, zone_is_in]
+    return {**whole, **_failures(failed)}
+
+
+def _turf(task: UnitTask, is_in: NDArray[np.bool_]) -> TurfAreas:
+    n_turf = int(np.count_nonzero(is_in))
+    return TurfAreas(
+        turf_id=np.flatnonzero(is_in).astype(object),
+        geometry=np.asarray(shapely.from_wkb(task.turf_wkb[is_in]), dtype=object),
+        soil_texture=task.soil_texture[is_in],
+        compaction=task.compaction[is_in],
+        slope_pct=task.slope_pct[is_in],
+        plant_type=np.full(n_turf, "", dtype=object),
+        root_depth_mm=np.full(n_turf, np.nan),
+        attributes={},
+    )
+
+
+def _layout(task: UnitTask, state: str, zone_is_in: NDArray[np.bool_]) -> SprinklerLayout:
+    """Heads of some zones; what the measures do not look at is left empty."""
+    is_in = zone_is_in[task.head_zone]
+    number = np.cumsum(zone_is_in) - 1
+    flow, radius, profile = task.states[state]
+    n_heads = int(np.count_nonzero(is_in))
+    unknown, nothing = np.full(n_heads, np.nan), np.full(n_heads, "", dtype=object)
+    return SprinklerLayout(
+        head_id=nothing,
+        zone_index=number[task.head_zone[is_in]].astype(np.int64),
+        x_m=task.x_m[is_in],
+        y_m=task.y_m[is_in],
+        flow_lpm=flow[is_in],
+        radius_m=radius[is_in],
+        arc_deg=task.arc_deg[is_in],
+        start_bearing_deg=task.start_bearing_deg[is_in],
+        trajectory_deg=unknown,
+        profile_index=profile[is_in].astype(np.int64),
+        profiles=task.profiles,
+        nozzle=nothing,
+        device=nothing,
+        pressure_kpa=unknown,
+        pressure_min_kpa=unknown,
+        pressure_max_kpa=unknown,
+        rotation_s=unknown,
+        attributes={},
+    )
+
+
+def _terrain(
+    task: UnitTask, ground: Ground, turf: TurfAreas, turf_is_in: NDArray[np.bool_]
+) -> tuple[TerrainSurface, FloatArray, dict[int, str]]:
+    """Slope of the cells, `SLOPES` of each polygon, and parcels without."""
+    grid = task.grid
+    if grid.n_rows * grid.n_cols > MOST_PARCEL_CELLS:
+        raise ValueError(f"its turf spans {grid.n_rows} × {grid.n_cols} cells; choose larger ones")
+    problems = ProblemList()
+    raster = read_terrain(
+        ground.source,
+        ground.plane,
+        grid.bounds_m,
+        margin_m=3.0 * grid.cell_size_m,
+        problems=problems,
+    )
+    problems.raise_if_any()
+    cells = turf_cells(turf, grid)
+    surface = terrain_surface(raster, turf, cells, method=task.settings.slope_method)
+    index, slope = cells.turf_index.ravel(), surface.slope_pct.ravel().astype(np.float64)
+    n_turf = len(turf.turf_id)
+    known = (index >= 0) & np.isfinite(slope)
+    count = np.bincount(index[known], minlength=n_turf)
+    total = np.bincount(index[known], weights=slope[known], minlength=n_turf)
+    steepest = np.full(n_turf, -np.inf)
+    np.maximum.at(steepest, index[known], slope[known])
+    missing, _ = turf_without_slope(surface, cells, n_turf)
+    parcel = task.turf_parcel[turf_is_in]
+    reason = "The slope or elevation raster has no value under a part of its turf."
+    failed = dict.fromkeys(np.unique(parcel[missing > 0]).tolist(), reason)
+    some = count > 0
+    mean = np.where(some, total / np.where(some, count, 1), np.nan)
+    return surface, np.array([mean, np.where(some, steepest, np.nan)]), failed
+
+
+def _need_of_zones(measures: BatchMeasures, need_mm: FloatArray) -> FloatArray:
+    """Mean need of the plants on the area that each zone serves."""
+    n_zones = len(measures.flow_lpm)
+    area = np.bincount(measures.pair_zone, weights=measures.pair_area_m2, minlength=n_zones)
+    total = np.bincount(
+        measures.pair_zone,
+        weights=measures.pair_area_m2 * need_mm[measures.pair_turf],
+        minlength=n_zones,
+    )
+    need: FloatArray = np.divide(total, area, out=np.full(n_zones, np.nan), where=area > 0.0)
+    return need

@@ -1,0 +1,225 @@
+"""A city in pieces of bounded size, and what is in each.
+
+A unit holds neighbouring parcels in one window of the grid; a large parcel has one of its own. A
+parcel is measured as if it were alone, so that its results do not depend on the unit it is in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoirrig.city_records import CityInputs, HeadState, Number, WorkUnit
+from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.grid.space_filling_curve import hilbert_distance
+from geoirrig.io.read_terrain import TerrainSource
+from geoirrig.io.working_plane import PlaneOfWork
+from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.records import AnalysisSettings, ObjectArray
+from geoirrig.units import FloatArray
+
+MOST_UNIT_CELLS = 4_000_000  # of a unit's window; a parcel with more is a unit by itself
+EXISTING, RETROFIT, AT_NEW_PRESSURE = "existing", "retrofit", "at_new_pressure"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """Where slopes come from that the turf does not state."""
+
+    source: TerrainSource
+    plane: PlaneOfWork
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitTask:
+    """Everything that a worker needs of one unit; it may be sent to another machine.
+
+    Turf, zones and heads are numbered within the unit.
+    """
+
+    number: int
+    grid: RasterGrid
+    settings: AnalysisSettings
+    ground: Ground | None
+    turf_wkb: ObjectArray
+    turf_parcel: Number  # numbers of the city's parcels
+    soil_texture: ObjectArray
+    compaction: ObjectArray
+    slope_pct: FloatArray
+    net_need_mm_year: FloatArray  # of the plants on each polygon
+    zone_parcel: Number
+    run_minutes: FloatArray
+    cycles: Number
+    soak_minutes: FloatArray
+    head_zone: Number
+    x_m: FloatArray
+    y_m: FloatArray
+    arc_deg: FloatArray
+    start_bearing_deg: FloatArray
+    profiles: tuple[RadialProfile, ...]
+    states: Mapping[str, tuple[FloatArray, FloatArray, Number]]  # flow, radius, profile
+
+
+def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
+    """Units of the parcels that have turf and zones, neighbours together.
+
+    Parameters
+    ----------
+    city : CityInputs
+        The city.
+    cell_size_m : float
+        Cell size of the run. [m]
+
+    Returns
+    -------
+    tuple of WorkUnit
+        The same for the same city, whoever works them.
+    """
+    turf, zones = city.turf, city.zones
+    parcel = np.intersect1d(turf.parcel, zones.parcel)
+    if not len(parcel):
+        return ()
+    box = _boxes_of_parcels(city, parcel)
+    x, y = (box[:, 0] + box[:, 2]) / 2.0, (box[:, 1] + box[:, 3]) / 2.0
+    order = np.lexsort((parcel, hilbert_distance(x, y)))
+    parcel, box = parcel[order], box[order]
+    units: list[WorkUnit] = []
+    start, frame = 0, box[0].copy()
+    for at in range(1, len(parcel) + 1):
+        if at < len(parcel):
+            wider = _joined(frame, box[at])
+            if _cells(wider, cell_size_m) <= MOST_UNIT_CELLS:
+                frame = wider
+                continue
+        units.append(
+            WorkUnit(
+                number=len(units),
+                grid=RasterGrid.covering(*(float(edge) for edge in frame), cell_size_m=cell_size_m),
+                parcel=parcel[start:at].astype(np.int32),
+            )
+        )
+        if at < len(parcel):
+            start, frame = at, box[at].copy()
+    return tuple(units)
+
+
+def unit_task(
+    city: CityInputs,
+    unit: WorkUnit,
+    *,
+    settings: AnalysisSettings,
+    net_need_mm_year: FloatArray,
+    ground: Ground | None,
+) -> UnitTask:
+    """The part of the city that a unit is worked from.
+
+    Parameters
+    ----------
+    city : CityInputs
+        The city.
+    unit : WorkUnit
+        Which parcels.
+    settings : AnalysisSettings
+        Choices of the run.
+    net_need_mm_year : ndarray, shape (n_turf,)
+        What the plants of each polygon need from irrigation in a year. [mm/yr]
+    ground : Ground or None
+        Raster of slope or elevation.
+    """
+    turf, zones, heads = city.turf, city.zones, city.heads
+    of_turf, _ = rows_of(turf.parcel, unit.parcel)
+    of_zone, _ = rows_of(zones.parcel, unit.parcel)
+    of_head, zone_of_head = rows_of(heads.zone, of_zone)
+    textures, compactions = (np.array(w, object) for w in (turf.textures, turf.compactions))
+    return UnitTask(
+        number=unit.number,
+        grid=unit.grid,
+        settings=settings,
+        ground=ground,
+        turf_wkb=turf.wkb[of_turf],
+        turf_parcel=turf.parcel[of_turf],
+        soil_texture=textures[turf.soil_texture[of_turf]],
+        compaction=compactions[turf.compaction[of_turf]],
+        slope_pct=turf.slope_pct[of_turf],
+        net_need_mm_year=net_need_mm_year[of_turf],
+        zone_parcel=zones.parcel[of_zone],
+        run_minutes=zones.run_minutes[of_zone],
+        cycles=zones.cycles[of_zone],
+        soak_minutes=zones.soak_minutes[of_zone],
+        head_zone=zone_of_head,
+        x_m=heads.x_m[of_head],
+        y_m=heads.y_m[of_head],
+        arc_deg=heads.arc_deg[of_head],
+        start_bearing_deg=heads.start_bearing_deg[of_head],
+        profiles=heads.profiles,
+        states={
+            name: (state.flow_lpm[of_head], state.radius_m[of_head], state.profile[of_head])
+            for name, state in head_states(city).items()
+        },
+    )
+
+
+def head_states(city: CityInputs) -> dict[str, HeadState]:
+    """The states that have to be worked: each once, the existing one first."""
+    heads = city.heads
+    states = {EXISTING: heads.existing}
+    if heads.retrofit is not heads.existing:
+        states[RETROFIT] = heads.retrofit
+    if heads.at_new_pressure is not None:
+        states[AT_NEW_PRESSURE] = heads.at_new_pressure
+    return states
+
+
+# --- packing -------------------------------------------------------------------------------------
+
+
+def _boxes_of_parcels(city: CityInputs, parcel: Number) -> FloatArray:
+    """Box of the turf of each of some parcels, (n, 4)."""
+    turf = city.turf
+    start = np.searchsorted(turf.parcel, np.unique(turf.parcel))
+    low = np.minimum.reduceat(turf.box_m[:, :2], start)
+    high = np.maximum.reduceat(turf.box_m[:, 2:], start)
+    place = np.searchsorted(np.unique(turf.parcel), parcel)
+    return np.column_stack([low, high])[place]
+
+
+def _joined(one: FloatArray, other: FloatArray) -> FloatArray:
+    return np.array(
+        [
+            min(one[0], other[0]),
+            min(one[1], other[1]),
+            max(one[2], other[2]),
+            max(one[3], other[3]),
+        ]
+    )
+
+
+def _cells(box: FloatArray, cell_size_m: float) -> float:
+    return float((box[2] - box[0]) * (box[3] - box[1])) / cell_size_m**2
+
+
+def rows_of(owner: Number, wanted: NDArray[np.integer]) -> tuple[NDArray[np.int64], Number]:
+    """Rows of some owners, owner after owner, and the place of each row's owner among these.
+
+    Parameters
+    ----------
+    owner : ndarray of int, shape (n_rows,)
+        Owner of every row, rising.
+    wanted : ndarray of int
+        Owners.
+
+    Examples
+    --------
+    >>> rows, place = rows_of(np.array([3, 3, 5, 7], np.int32), np.array([7, 3]))
+    >>> rows.tolist(), place.tolist()
+    ([3, 0, 1], [0, 1, 1])
+    """
+    own = wanted.astype(owner.dtype)  # of another kind, the whole of `owner` would be converted
+    start = np.searchsorted(owner, own)
+    count = np.searchsorted(owner, own, "right") - start
+    skipped = np.repeat(start - np.append(0, np.cumsum(count)[:-1]), count)
+    place = np.repeat(np.arange(len(own), dtype=np.int32), count)
+    return np.asarray(skipped + np.arange(len(skipped))), place

@@ -1,0 +1,213 @@
+"""Screening a city against reading its inputs and writing its results alone, in the same run.
+
+Run it by hand: ``python tests/benchmarks/bench_screen.py [--parcels 10000 100000] [--smoke]``.
+Every job is a process of its own, timed from its start to its end; its peak memory is that of all
+its processes together (proportional set size: shared pages count once), looked at four times a second.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from city import write_city
+
+MOST_RATIO, MOST_MIB, LEAST_SPEED_UP, MOST_GROWTH = 3.0, 3072.0, 1.7, 11.0
+PROGRAMME = """\
+title = "High-efficiency nozzles"
+currency = "USD"
+measure_life_years = 10
+discount_rate = 0.03
+budget = {budget}
+water_price_per_m3 = 1.2
+annual_net_need_mm = 700
+nozzle_set = "nozzle_set.csv"
+[[condition]]
+id = "heads"
+require = "replaced_head_count >= 15"
+reason = "At least 15 heads must be replaced"
+[[condition]]
+id = "rate"
+require = "max_rate_after_mm_h <= 40"
+reason = "The rate must not exceed 40 mm/h"
+[[pay]]
+per_head = 4.0
+[caps]
+share_of_cost = 0.5
+[costs]
+nozzle_default = 6.0
+labour_per_head = 5.0
+regulator_per_head = 3.0
+fixed_per_parcel = 25.0
+[ranking]
+by = "cheapest_water"
+funding = "exact"
+"""
+ROLES = ("heads", "turf", "parcels", "zones", "nozzles", "profiles")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """One job: how long it took and the most memory that it had."""
+
+    seconds: float
+    peak_mib: float
+
+
+def job(name: str, folder: Path, workers: int) -> None:
+    """What a process of its own does."""
+    from geoirrig.io.open_layer import LayerSource
+    from geoirrig.io.read_site import SiteSources
+
+    layers = {
+        r: p for r in ROLES for p in folder.glob(f"{r}.*") if p.suffix in (".parquet", ".csv")
+    }
+    site = folder / "city.gpkg"
+    sources = SiteSources(
+        site=site if site.exists() else None,
+        layers={role: LayerSource(path=path) for role, path in layers.items()},
+    )
+    if name == "alone":
+        read_and_write_alone(sources, folder)
+    else:
+        screen(sources, folder, workers, keep=name == "keep")
+
+
+def read_and_write_alone(sources: object, folder: Path) -> None:
+    """The inputs into memory and the results onto the disk, with nothing in between."""
+    import shapely
+
+    from geoirrig.errors import ProblemList
+    from geoirrig.io.read_city import open_city
+    from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
+    from geoirrig.io.write_layers import write_layers
+    from geoirrig.records import ResultTable
+
+    opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
+    for role in ("turf", "parcels"):
+        opened.layers[role].geometry()
+    columns, wkb, plane = pickle.loads((folder / "results.pickle").read_bytes())
+    with tempfile.TemporaryDirectory() as place:
+        out = Path(place)
+        table = ResultTable(
+            name="parcels", columns=columns, geometry=shapely.from_wkb(wkb),
+            geometry_type="MultiPolygon",
+        )  # fmt: skip
+        write_layers(out / "screening.gpkg", [table], plane, units="si", run_info={})
+        arrow = arrow_table(columns)
+        write_csv_in_bulk(out / "screening.csv", arrow)
+        write_geoparquet(out / "screening.parquet", arrow, wkb, plane, ["Polygon"])
+
+
+def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:
+    """The whole of a screening."""
+    from geoirrig.workflows.export_screening import export_screening
+    from geoirrig.workflows.load_city import load_city
+    from geoirrig.workflows.screen_parcels import screen_parcels
+    from geoirrig.workflows.unit_executors import unit_executor
+
+    with tempfile.TemporaryDirectory() as place:
+        out = Path(place) / "out"
+        with unit_executor(workers=workers) as executor:
+            city = load_city(sources, folder / "programme.toml")  # type: ignore[arg-type]
+            screening, journal = screen_parcels(city, executor, out, run={})
+        summary = export_screening(screening, out, units="si", overwrite=False, options={})
+        journal.remove()
+        print(summary["finding"])
+        if keep:
+            inputs = city.inputs
+            kept = (dict(screening.parcels.columns), inputs.parcels.wkb, inputs.plane)
+            (folder / "results.pickle").write_bytes(pickle.dumps(kept))
+
+
+def measured(name: str, folder: Path, workers: int = 2) -> Measured:
+    """Run a job in a process of its own."""
+    begun = time.perf_counter()
+    process = subprocess.Popen(
+        [sys.executable, __file__, "--job", name, "--folder", str(folder), "--workers",
+         str(workers)],
+        stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    peak = 0.0
+    while process.poll() is None:
+        peak = max(peak, tree_mib(process.pid))
+        time.sleep(0.25)
+    if process.returncode:
+        raise SystemExit(f"{name} failed")
+    return Measured(seconds=time.perf_counter() - begun, peak_mib=peak)
+
+
+def tree_mib(pid: int) -> float:
+    """Proportional set size of a process and all below it, in MiB."""
+    total, todo = 0.0, [pid]
+    while todo:
+        own = todo.pop()
+        try:
+            for line in Path(f"/proc/{own}/smaps_rollup").read_text().splitlines():
+                if line.startswith("Pss:"):
+                    total += float(line.split()[1]) / 1024.0
+            for task in Path(f"/proc/{own}/task").iterdir():
+                todo += map(int, (task / "children").read_text().split())
+        except (OSError, ValueError):  # it ended meanwhile
+            continue
+    return total
+
+
+def main() -> None:
+    """Write the cities, run the jobs in turn, print the table."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--parcels", type=int, nargs="+", default=[10_000, 100_000])
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--format", choices=("gpkg", "parquet"), default="gpkg")
+    parser.add_argument("--folder", type=Path, help="where the cities are, or will be, kept")
+    parser.add_argument("--smoke", action="store_true", help="small and once: does it run?")
+    parser.add_argument("--job", help=argparse.SUPPRESS)
+    parser.add_argument("--workers", type=int, default=2, help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.job:
+        job(options.job, options.folder, options.workers)
+        return
+    sizes, rounds = ([40, 80], 1) if options.smoke else (options.parcels, options.rounds)
+    with tempfile.TemporaryDirectory() as place:
+        root = options.folder or Path(place)
+        times = {}
+        print("parcels   job                 seconds   ratio   peak MiB")
+        for n_parcels in sizes:
+            folder = root / f"{options.format}_{n_parcels}"
+            if not (folder / "programme.toml").exists():
+                write_city(folder, n_parcels, file_format=options.format)
+                programme = PROGRAMME.format(budget=10 * n_parcels)
+                (folder / "programme.toml").write_text(programme, encoding="utf-8")
+            measured("keep", folder)  # compiles, fills the caches, keeps the results
+            jobs = {"read and write": ("alone", 2), "screen, 2 workers": ("screen", 2),
+                    "screen, 1 worker": ("screen", 1)}  # fmt: skip
+            found: dict[str, list[Measured]] = {name: [] for name in jobs}
+            for _ in range(rounds):
+                for name, (what, workers) in jobs.items():
+                    found[name].append(measured(what, folder, workers))
+            for name, runs in found.items():
+                seconds = statistics.median(run.seconds for run in runs)
+                times[n_parcels, name] = seconds
+                ratio = seconds / times[n_parcels, "read and write"]
+                peak = max(run.peak_mib for run in runs)
+                print(f"{n_parcels:>7}   {name:<18} {seconds:8.2f} {ratio:7.2f} {peak:10.0f}")
+            speed_up = times[n_parcels, "screen, 1 worker"] / times[n_parcels, "screen, 2 workers"]
+            print(f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one")
+        if len(sizes) > 1:
+            growth = times[sizes[-1], "screen, 2 workers"] / times[sizes[0], "screen, 2 workers"]
+            print(f"{sizes[0]} to {sizes[-1]} parcels: {growth:.2f} times as long")
+    print(
+        f"Wanted: ratio at most {MOST_RATIO:g}, peak below {MOST_MIB:g} MiB, two workers at least "
+        f"{LEAST_SPEED_UP:g} times as fast, ten times the parcels at most {MOST_GROWTH:g} times"
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,76 @@
+"""The same answer whoever works the units: this process, a pool of processes, a cluster."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from geoirrig.errors import GeoirrigError
+from geoirrig.workflows import work_units
+from geoirrig.workflows.load_city import LoadedCity
+from geoirrig.workflows.unit_executors import unit_executor
+from tests.external import require_module
+from tests.workflows.small_city import exported, loaded, screened, write_small_city
+
+
+@pytest.fixture(scope="module")
+def city(tmp_path_factory: pytest.TempPathFactory) -> LoadedCity:
+    return loaded(write_small_city(tmp_path_factory.mktemp("city"), 24, seed=6, faults_each=1))
+
+
+@pytest.fixture(scope="module")
+def expected(city: LoadedCity, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    folder = tmp_path_factory.mktemp("run")
+    return exported(screened(city, folder / "out"), folder / "out")
+
+
+@pytest.fixture
+def many_units(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", 60_000)
+
+
+@pytest.mark.usefixtures("many_units")
+def test_unit_executor_two_processes_give_the_same_bytes(
+    city: LoadedCity, expected: dict[str, bytes], tmp_path: Path
+) -> None:
+    assert len(work_units.pack_units(city.inputs, cell_size_m=0.25)) > 4
+    with unit_executor(workers=2) as executor:
+        found = screened(city, tmp_path / "out", executor=executor)
+    assert exported(found, tmp_path / "out") == expected
+
+
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[str]:
+    """A cluster of two worker processes, started for the test."""
+    distributed = require_module("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        yield cluster.scheduler_address
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+@pytest.mark.usefixtures("many_units")
+def test_unit_executor_cluster_of_two_workers_gives_the_same_bytes(
+    city: LoadedCity, expected: dict[str, bytes], scheduler: str, tmp_path: Path
+) -> None:
+    with unit_executor(scheduler=scheduler) as executor:
+        found = screened(city, tmp_path / "out", executor=executor)
+        workers: Any = executor._client.scheduler_info(n_workers=-1)["workers"]  # type: ignore[attr-defined]
+        assert len(workers) == 2
+        assert all(worker["metrics"]["task_counts"] is not None for worker in workers.values())
+    assert exported(found, tmp_path / "out") == expected
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
+def test_unit_executor_scheduler_that_is_not_there_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    require_module("distributed")
+    monkeypatch.setattr("geoirrig.workflows.unit_executors.SECONDS_TO_CONNECT", 1.0)
+    with (
+        pytest.raises(GeoirrigError, match="cannot be reached"),
+        unit_executor(scheduler="tcp://127.0.0.1:9"),
+    ):
+        pass

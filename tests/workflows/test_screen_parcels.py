@@ -1,0 +1,448 @@
+"""A small city held against a programme: what each parcel gets, and what a fault costs."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import rasterio
+import shapely
+
+from geoirrig.errors import InputError, OutputError
+from geoirrig.io.read_site import SiteSources
+from geoirrig.physics.application_uniformity import low_half_uniformity, low_quarter_uniformity
+from geoirrig.physics.budget_selection import select_within_budget
+from geoirrig.workflows import unit_measures, work_units
+from geoirrig.workflows.export_screening import export_screening
+from geoirrig.workflows.load_city import LoadedCity, load_city
+from geoirrig.workflows.load_site import load_site
+from geoirrig.workflows.screen_parcels import Screening, screen_parcels
+from geoirrig.workflows.screening_verdict import CONTRACT_COLUMNS
+from geoirrig.workflows.site_water import lay_out_water
+from geoirrig.workflows.unit_executors import ThisProcess
+from tests.workflows.small_city import (
+    exported,
+    loaded,
+    screened,
+    sources_of,
+    write_small_city,
+)
+
+N_PARCELS = 60
+
+
+@pytest.fixture(scope="module")
+def paths(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    return write_small_city(tmp_path_factory.mktemp("city"), N_PARCELS, seed=3, faults_each=2)
+
+
+@pytest.fixture(scope="module")
+def city(paths: dict[str, Path]) -> LoadedCity:
+    return loaded(paths)
+
+
+@pytest.fixture(scope="module")
+def screening(city: LoadedCity, tmp_path_factory: pytest.TempPathFactory) -> Screening:
+    return screened(city, tmp_path_factory.mktemp("run") / "out")
+
+
+def column(screening: Screening, name: str) -> Any:
+    return screening.parcels.columns[name]
+
+
+def assert_same(one: Screening, other: Screening) -> None:
+    assert list(one.parcels.columns) == list(other.parcels.columns)
+    for name, values in one.parcels.columns.items():
+        np.testing.assert_array_equal(values, other.parcels.columns[name], err_msg=name)
+    assert one.failures.columns["reason"].tolist() == other.failures.columns["reason"].tolist()
+
+
+def test_screen_parcels_faults_fail_their_parcels_alone(
+    screening: Screening, paths: dict[str, Path]
+) -> None:
+    faults = pd.read_csv(paths["faults"], keep_default_na=False)
+    harmless = ("turf_in_no_parcel", "heads_of_nobody", "ids_differ_in_case")
+    harmed = faults[~faults["fault"].isin(harmless)]
+    two_fail = harmed["fault"].isin(("parcels_overlap", "turf_in_two_parcels"))
+    expected = set(harmed["parcel_id"]) | set(harmed[two_fail]["other_parcel_id"])
+    assert set(screening.failures.columns["parcel_id"]) == expected
+    words = {
+        "head_lacks_flow": "no flow",
+        "parcels_overlap": "overlaps parcel",
+        "turf_in_two_parcels": "lies in more than one parcel",
+        "unknown_texture": "soil_texture must be one of",
+    }
+    for parcel_id, fault in zip(harmed["parcel_id"], harmed["fault"], strict=True):
+        of_parcel = screening.failures.columns["parcel_id"] == parcel_id
+        reasons = " ".join(screening.failures.columns["reason"][of_parcel])
+        assert words[fault] in reasons, parcel_id
+    failed = np.isin(column(screening, "parcel_id"), list(expected))
+    assert not column(screening, "eligible")[failed].any()
+    assert np.isnan(column(screening, "water_saved_m3_year")[failed]).all()
+    assert all(count is None for count in column(screening, "head_count")[failed])
+    assert (column(screening, "status_code")[failed] == 0).all()
+
+
+def test_screen_parcels_things_of_nobody_are_recorded(
+    screening: Screening, paths: dict[str, Path]
+) -> None:
+    faults = pd.read_csv(paths["faults"])
+    left_out = pd.DataFrame(dict(screening.left_out.columns))
+    nobodys = faults[faults["fault"] == "heads_of_nobody"]["parcel_id"]
+    assert set(left_out[left_out["layer"] == "heads"]["item_id"]) == {f"{p}-stray" for p in nobodys}
+    bare = faults[faults["fault"] == "turf_in_no_parcel"]["parcel_id"]
+    assert {i.rsplit("-", 1)[0] for i in left_out[left_out["layer"] == "turf"]["item_id"]} == set(
+        bare
+    )
+    assert any("belong to no parcel" in w for w in screening.city.inputs.warnings)
+
+
+def test_screen_parcels_ids_that_differ_in_case_stay_apart(
+    screening: Screening, paths: dict[str, Path]
+) -> None:
+    faults = pd.read_csv(paths["faults"])
+    twins = faults[faults["fault"] == "ids_differ_in_case"]
+    ids = column(screening, "parcel_id").tolist()
+    heads = gpd.read_file(paths["site"], layer="heads")["head_id"].str.rsplit("-", n=1).str[0]
+    for one, other in zip(twins["parcel_id"], twins["other_parcel_id"], strict=True):
+        assert one.lower() == other.lower()
+        for parcel_id in (one, other):
+            count = column(screening, "head_count")[ids.index(parcel_id)]
+            assert count == (heads == parcel_id).sum()
+
+
+def test_screen_parcels_reasons_give_value_and_limit(screening: Screening) -> None:
+    few = np.array([c is not None and c < 15 for c in column(screening, "replaced_head_count")])
+    assert few.any()
+    for count, reason in zip(
+        column(screening, "replaced_head_count")[few],
+        column(screening, "reasons")[few],
+        strict=True,
+    ):
+        assert f"is {count} and must be at least 15" in reason
+    assert (column(screening, "reasons")[column(screening, "eligible")] == "").all()
+
+
+def test_screen_parcels_parts_add_up_and_intervals_hold_the_value(screening: Screening) -> None:
+    saved = column(screening, "water_saved_m3_year")
+    known = np.isfinite(saved)
+    parts = sum(
+        column(screening, f"saving_by_{cause}_m3_year")
+        for cause in ("evenness", "overspray", "runoff")
+    )
+    np.testing.assert_allclose(parts[known], saved[known], rtol=1e-9, atol=1e-9)
+    change = (
+        column(screening, "water_before_m3_year")
+        - column(screening, "water_after_m3_year")
+        + column(screening, "need_change_m3_year")
+    )
+    np.testing.assert_allclose(change[known], saved[known], rtol=1e-9, atol=1e-9)
+    for name in ("water_saved", "runoff_avoided"):
+        low, value, high = (
+            column(screening, f"{name}{end}_m3_year")[known] for end in ("_low", "", "_high")
+        )
+        assert (low <= value).all()
+        assert (value <= high).all()
+    assert (column(screening, "water_saved_low_m3_year")[known] < saved[known]).any()
+
+
+def test_screen_parcels_pressure_apart_leaves_the_whole_as_it_was(
+    paths: dict[str, Path], screening: Screening, tmp_path: Path
+) -> None:
+    apart = screened(loaded(paths, pressure_apart=True), tmp_path / "out")
+    saved = column(apart, "water_saved_m3_year")
+    np.testing.assert_array_equal(saved, column(screening, "water_saved_m3_year"))
+    parts = sum(
+        column(apart, f"saving_by_{cause}_m3_year")
+        for cause in ("pressure", "evenness", "overspray", "runoff")
+    )
+    known = np.isfinite(saved)
+    np.testing.assert_allclose(parts[known], saved[known], rtol=1e-9, atol=1e-9)
+    assert (np.abs(column(apart, "saving_by_pressure_m3_year")[known]) > 0.01).any()
+
+
+def test_screen_parcels_money_is_worked_out_by_hand(screening: Screening) -> None:
+    """25 for the parcel, 5 for the labour and 3 for the regulator of each head, and its nozzle."""
+    row = int(np.flatnonzero(column(screening, "eligible"))[0])
+    heads = column(screening, "replaced_head_count")[row]
+    nozzles = column(screening, "nozzle_cost")[row]
+    cost = column(screening, "cost")[row]
+    assert cost == pytest.approx(nozzles + 8.0 * heads + 25.0)
+    assert column(screening, "rebate")[row] == pytest.approx(min(4.0 * heads, 0.5 * cost), abs=0.01)
+    saved = column(screening, "water_saved_m3_year")[row]
+    recovery = 0.03 * 1.03**10 / (1.03**10 - 1.0)
+    assert column(screening, "levelised_cost_per_m3")[row] == pytest.approx(cost * recovery / saved)
+    assert column(screening, "payback_years")[row] == pytest.approx(cost / (1.2 * saved))
+    assert column(screening, "benefit_cost_ratio")[row] == pytest.approx(
+        1.2 * saved / recovery / cost
+    )
+
+
+def test_screen_parcels_rank_and_funding_follow_the_programme(screening: Screening) -> None:
+    eligible = column(screening, "eligible")
+    rank = column(screening, "rank")
+    assert sorted(rank[eligible]) == list(range(1, eligible.sum() + 1))
+    assert all(r is None for r in rank[~eligible])
+    order = np.argsort(rank[eligible].astype(int))
+    assert (np.diff(column(screening, "levelised_cost_per_m3")[eligible][order]) >= 0.0).all()
+    rebate, saved = (
+        column(screening, name)[eligible] for name in ("rebate", "water_saved_m3_year")
+    )
+    best = select_within_budget(saved, rebate, 1500.0)
+    funded = column(screening, "funded")
+    assert not funded[~eligible].any()
+    assert column(screening, "rebate")[funded].sum() <= 1500.0
+    assert column(screening, "water_saved_m3_year")[funded].sum() == pytest.approx(best.benefit)
+    assert 0 < funded.sum() < eligible.sum()
+    assert "proven" in screening.verdict.rule
+
+
+@pytest.mark.parametrize("most_cells", [1, 30_000, 10**9])
+def test_screen_parcels_size_of_the_units_changes_nothing(
+    city: LoadedCity,
+    screening: Screening,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    most_cells: int,
+) -> None:
+    monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", most_cells)
+    units = work_units.pack_units(city.inputs, cell_size_m=0.25)
+    n_worked = sum(len(unit.parcel) for unit in units)
+    if most_cells == 1:
+        assert len(units) == n_worked
+    if most_cells == 10**9:
+        assert len(units) == 1
+    assert_same(screened(city, tmp_path / "out"), screening)
+
+
+def test_screen_parcels_a_parcel_agrees_with_the_engine_on_it_alone(
+    paths: dict[str, Path], screening: Screening, tmp_path: Path
+) -> None:
+    """Heads and turf of one parcel as a site of its own, by the reader and engine of `analyze`."""
+    row = int(np.flatnonzero(column(screening, "eligible"))[0])
+    parcel_id = column(screening, "parcel_id")[row]
+    site = tmp_path / "site.gpkg"
+    for layer in ("heads", "turf"):
+        table = gpd.read_file(paths["site"], layer=layer)
+        own = table[table[f"{'head' if layer == 'heads' else layer}_id"].str.startswith(parcel_id)]
+        pyogrio.write_dataframe(own, site, layer=layer, driver="GPKG", append=site.exists())
+    for layer in ("zones", "nozzles", "profiles"):
+        table = pyogrio.read_dataframe(paths["site"], layer=layer)
+        pyogrio.write_dataframe(table, site, layer=layer, driver="GPKG", append=True)
+    whole = load_site(SiteSources(site=site), overrides={"throw_follows_slope": False})
+    rates = lay_out_water(whole).served_rates_mm_h
+    area = np.array([len(r) for r in rates]) * 0.25**2
+    assert column(screening, "served_area_m2")[row] == pytest.approx(area.sum(), rel=1e-6)
+    for name, measure in (("du_lq", low_quarter_uniformity), ("du_lh", low_half_uniformity)):
+        expected = np.average([measure(r) for r in rates], weights=area)
+        assert column(screening, f"{name}_before")[row] == pytest.approx(expected, rel=1e-5)
+    mean = np.average([np.mean(r) for r in rates], weights=area)
+    assert column(screening, "mean_rate_before_mm_h")[row] == pytest.approx(mean, rel=1e-5)
+
+
+def test_screen_parcels_parquet_and_position_give_the_same(
+    screening: Screening, tmp_path: Path
+) -> None:
+    other = write_small_city(
+        tmp_path / "parquet", N_PARCELS, seed=3, faults_each=2, file_format="parquet"
+    )
+    by_file = screened(loaded(other), tmp_path / "out")
+    assert by_file.failures.columns["parcel_id"].tolist() == (
+        screening.failures.columns["parcel_id"].tolist()
+    )
+    for name, values in screening.parcels.columns.items():
+        others = by_file.parcels.columns[name]
+        if name == "reasons":  # they name the file
+            is_worked = ~screening.verdict.is_failed
+            values, others = values[is_worked], others[is_worked]
+        np.testing.assert_array_equal(values, others, err_msg=name)
+
+
+def test_screen_parcels_turf_without_a_column_belongs_by_its_place(tmp_path: Path) -> None:
+    named = write_small_city(tmp_path / "named", 24, seed=4)
+    placed = write_small_city(tmp_path / "placed", 24, seed=4, turf_names_parcel=False)
+    assert_same(
+        screened(loaded(named), tmp_path / "out"), screened(loaded(placed), tmp_path / "out")
+    )
+
+
+def test_screen_parcels_slope_from_a_raster(tmp_path: Path) -> None:
+    city = write_small_city(tmp_path / "raster", 12, seed=4, slope_from="raster")
+    with rasterio.open(city["slope"], "r+") as raster:
+        raster.write(np.full(raster.shape, 7.25, dtype=np.float32), 1)
+    found = screened(loaded(city), tmp_path / "out")
+    assert not len(found.failures.columns["reason"])
+    for name in ("mean_slope_pct", "max_slope_pct"):
+        np.testing.assert_allclose(column(found, name), 7.25, rtol=1e-6)
+    by_column = write_small_city(tmp_path / "column", 12, seed=4)
+    even = screened(loaded(by_column), tmp_path / "out")
+    np.testing.assert_array_equal(column(even, "du_lq_before"), column(found, "du_lq_before"))
+
+
+def test_screen_parcels_raster_with_a_hole_fails_the_parcel_in_it(tmp_path: Path) -> None:
+    city = write_small_city(tmp_path / "raster", 12, seed=4, slope_from="raster")
+    parcels = gpd.read_file(city["site"], layer="parcels")
+    with rasterio.open(city["slope"], "r+") as raster:
+        values = raster.read(1)
+        row, col = raster.index(parcels.geometry[4].centroid.x, parcels.geometry[4].centroid.y)
+        values[row - 4 : row + 5, col - 2 : col + 3] = raster.nodata
+        raster.write(values, 1)
+    found = screened(loaded(city), tmp_path / "out")
+    failed = found.failures.columns["parcel_id"].tolist()
+    assert parcels["parcel_id"][4] in failed
+    assert len(failed) < 6
+    assert "raster has no value" in found.failures.columns["reason"][0]
+
+
+def test_screen_parcels_one_that_breaks_is_named_and_the_rest_go_on(
+    city: LoadedCity, screening: Screening, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    victim = int(np.flatnonzero(column(screening, "eligible"))[2])
+    engine = unit_measures.batch_measures
+
+    def breaking(*arguments: Any, groups: Any, **options: Any) -> Any:
+        if victim in groups.of_zone:
+            raise ZeroDivisionError("made up")
+        return engine(*arguments, groups=groups, **options)
+
+    monkeypatch.setattr(unit_measures, "batch_measures", breaking)
+    broken = screened(city, tmp_path / "out")
+    parcel_id = column(screening, "parcel_id")[victim]
+    new = set(broken.failures.columns["parcel_id"]) - set(screening.failures.columns["parcel_id"])
+    assert new == {parcel_id}
+    assert "ZeroDivisionError: made up" in broken.failures.columns["reason"][-1] or any(
+        "ZeroDivisionError: made up" in reason for reason in broken.failures.columns["reason"]
+    )
+    others = np.arange(N_PARCELS) != victim
+    np.testing.assert_array_equal(
+        column(broken, "water_saved_m3_year")[others],
+        column(screening, "water_saved_m3_year")[others],
+    )
+
+
+def test_export_screening_files_agree(
+    screening: Screening, tmp_path: Path, paths: dict[str, Path]
+) -> None:
+    out = tmp_path / "out"
+    summary = export_screening(screening, out, units="si", overwrite=False, options={"a": 1})
+    layer = gpd.read_file(out / "screening.gpkg", layer="parcels")
+    assert tuple(layer.columns[: len(CONTRACT_COLUMNS)]) == CONTRACT_COLUMNS
+    parquet = gpd.read_parquet(out / "screening.parquet")
+    table = pd.read_csv(out / "screening.csv", float_precision="round_trip")
+    parcels = gpd.read_file(paths["site"], layer="parcels")
+    assert layer["parcel_id"].tolist() == parcels["parcel_id"].tolist()
+    assert shapely.equals(
+        np.array([g.geoms[0] for g in layer.geometry]), parcels.geometry.to_numpy()
+    ).all()
+    assert parquet.crs == parcels.crs
+    for name in ("water_saved_m3_year", "cost", "rebate", "rank", "head_count"):
+        np.testing.assert_array_equal(layer[name], table[name], err_msg=name)
+        np.testing.assert_array_equal(layer[name], parquet[name], err_msg=name)
+    assert set(table["funded"]) == {True, False}
+    failures = pyogrio.read_dataframe(out / "screening.gpkg", layer="failures")
+    assert len(failures) == len(summary["failures"])
+    assert list(failures.columns) == ["parcel_id", "reason"]
+    stored = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    assert stored["finding"] == summary["finding"]
+    assert stored["totals"]["funded_count"] == int(layer["funded"].sum())
+    info = dict(
+        pyogrio.read_dataframe(out / "screening.gpkg", layer="run_info").itertuples(index=False)
+    )
+    assert "sha256" in info["input nozzle_set"]
+    with sqlite3.connect(out / "screening.gpkg") as connection:
+        styles = connection.execute(
+            "SELECT f_table_name, useAsDefault FROM layer_styles"
+        ).fetchall()
+    assert ("parcels", 1) in styles
+    assert (out / "screening.png").stat().st_size > 10_000
+
+
+def test_export_screening_us_units_cost_an_acre_foot(screening: Screening, tmp_path: Path) -> None:
+    export_screening(screening, tmp_path / "out", units="us", overwrite=False, options={})
+    with (tmp_path / "out" / "screening.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    per_m3 = column(screening, "levelised_cost_per_m3")
+    row = int(np.flatnonzero(np.isfinite(per_m3))[0])
+    # an acre-foot is 43 560 ft³ of 0.3048³ m³
+    assert float(rows[row]["levelised_cost_per_acre_foot"]) == pytest.approx(
+        per_m3[row] * 43_560.0 * 0.3048**3
+    )
+    saved = column(screening, "water_saved_m3_year")[row]
+    assert float(rows[row]["water_saved_kgal_year"]) == pytest.approx(saved / 3.785411784)
+
+
+def test_export_screening_same_run_same_bytes(screening: Screening, tmp_path: Path) -> None:
+    assert exported(screening, tmp_path / "one") == exported(screening, tmp_path / "two")
+
+
+# --- what stops the whole run --------------------------------------------------------------------
+
+
+def test_load_city_faults_of_the_city_are_told_together(
+    paths: dict[str, Path], tmp_path: Path
+) -> None:
+    site = tmp_path / "city.gpkg"
+    turf = gpd.read_file(paths["site"], layer="turf").drop(columns="soil_texture")
+    pyogrio.write_dataframe(turf, site, layer="turf", driver="GPKG")
+    heads = gpd.read_file(paths["site"], layer="heads").set_crs(None, allow_override=True)
+    with pytest.warns(UserWarning, match="crs"):
+        pyogrio.write_dataframe(heads, site, layer="heads", driver="GPKG", append=True)
+    programme = tmp_path / "programme.toml"
+    text = paths["programme"].read_text(encoding="utf-8")
+    programme.write_text(text.replace("discount_rate = 0.03", "discount_rate = 3"), "utf-8")
+    (tmp_path / "nozzle_set.csv").write_bytes(paths["nozzle_set"].read_bytes())
+    with pytest.raises(InputError) as caught:
+        load_city(SiteSources(site=site), programme)
+    told = " ".join(caught.value.problems)
+    assert "no layer 'parcels'" in told
+    assert "has no CRS" in told
+    assert "discount_rate" in told
+
+
+def test_load_city_missing_column_of_turf(paths: dict[str, Path], tmp_path: Path) -> None:
+    site = tmp_path / "city.gpkg"
+    for layer in ("heads", "turf", "parcels"):
+        table = gpd.read_file(paths["site"], layer=layer)
+        if layer == "turf":
+            table = table.rename(columns={"soil_texture": "soil"})
+        pyogrio.write_dataframe(table, site, layer=layer, driver="GPKG", append=site.exists())
+    table = pyogrio.read_dataframe(paths["site"], layer="nozzles")
+    pyogrio.write_dataframe(table, site, layer="nozzles", driver="GPKG", append=True)
+    with pytest.raises(InputError, match="no column 'soil_texture'"):
+        load_city(SiteSources(site=site), paths["programme"])
+
+
+def test_load_city_without_need_or_climate(paths: dict[str, Path]) -> None:
+    programme = paths["programme"].with_name("needless.toml")
+    text = paths["programme"].read_text(encoding="utf-8")
+    programme.write_text(text.replace("annual_net_need_mm = 700\n", ""), encoding="utf-8")
+    with pytest.raises(InputError, match="give --climate FILE"):
+        load_city(sources_of(paths), programme)
+
+
+def test_load_city_other_runoff_model_is_refused(paths: dict[str, Path]) -> None:
+    with pytest.raises(InputError, match="surface_storage"):
+        load_city(sources_of(paths), paths["programme"], overrides={"runoff_model": "green_ampt"})
+
+
+def test_screen_parcels_unfinished_run_is_told_of(city: LoadedCity, tmp_path: Path) -> None:
+    class Stopping(ThisProcess):
+        def results(self, tasks: Any) -> Any:
+            yield from list(super().results(tasks))[:0]
+            raise KeyboardInterrupt
+
+    out = tmp_path / "out"
+    with pytest.raises(KeyboardInterrupt):
+        screen_parcels(city, Stopping(), out, run={})
+    with pytest.raises(OutputError, match="Add --resume to continue it"):
+        screen_parcels(city, ThisProcess(), out, run={})
+    with pytest.raises(OutputError, match=r"another options: event \(None then, 5 now\)"):
+        screen_parcels(city, ThisProcess(), out, run={"event": 5}, resume=True)
