@@ -99,7 +99,6 @@ class CityZones:
     parcel: Number  # rising
     name: Number  # into `names`
     names: tuple[str, ...]
-    run_minutes: FloatArray  # NaN: derived from the event depth
     cycles: Number
     soak_minutes: FloatArray
 

@@ -80,8 +80,6 @@ def read_city_heads(
     tables: NozzleTables,
     problems: ProblemList,
     faults: ParcelFaults,
-    *,
-    is_repeated: BoolArray,
 ) -> StatedCityHeads:
     """Heads with the parcel in which they stand.
 
@@ -99,8 +97,6 @@ def read_city_heads(
         Takes missing columns.
     faults : ParcelFaults
         Takes parcels with a head at fault: without flow, zone or bearing, out of range …
-    is_repeated : ndarray of bool, shape (n_heads,)
-        Rows without an id of their own.
     """
     check_required_columns(layer.table, problems)
     _check_throw_is_stated(layer, tables, problems)
@@ -127,7 +123,6 @@ def read_city_heads(
         sprinkler_layout(heads, tables.nozzles, tables.profiles, plan, problems=found)
 
     note_rows_at_fault(layer, parcel, at_fault, careful, faults)
-    _note_repeated_ids(layer, parcel, is_repeated, faults)
     return StatedCityHeads(
         layer=layer,
         parcel=parcel,
@@ -247,24 +242,6 @@ def _positions(
             coordinates, layer.table.crs, plane, place=layer.table.place, problems=problems
         )
     return coordinates[:, 0].copy(), coordinates[:, 1].copy()
-
-
-def _note_repeated_ids(
-    layer: ArrowLayer,
-    parcel: NDArray[np.int32],
-    is_repeated: BoolArray,
-    faults: ParcelFaults,
-) -> None:
-    rows = np.flatnonzero(is_repeated & (parcel >= 0))
-    if not len(rows):
-        return
-    ids = row_ids(layer.rows(rows), ProblemList())
-    for row, head_id in zip(rows, ids, strict=True):
-        faults.add(
-            parcel[row],
-            f"{layer.table.start}: every head needs a head_id of its own; {str(head_id)!r} is "
-            "empty or stands there more than once.",
-        )
 
 
 def _nobodys_heads(layer: ArrowLayer, parcel: NDArray[np.int32]) -> tuple[LeftOutItem, ...]:

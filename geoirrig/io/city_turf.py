@@ -55,7 +55,6 @@ def read_city_turf(
     faults: ParcelFaults,
     *,
     geometry: ObjectArray,
-    is_repeated: BoolArray,
     has_terrain: bool,
 ) -> ReadTurf:
     """Turf with its parcel: the one that its ``parcel_id`` names, else the one that holds it.
@@ -74,8 +73,6 @@ def read_city_turf(
         Takes parcels with turf at fault, or with turf that is another's too.
     geometry : ndarray of shapely polygons, shape (n_turf,)
         That of the layer.
-    is_repeated : ndarray of bool, shape (n_turf,)
-        Rows without an id of their own.
     has_terrain : bool
         Whether a raster tells the slope of turf that does not state it.
     """
@@ -99,7 +96,6 @@ def read_city_turf(
         read_turf(table, found)
 
     note_rows_at_fault(layer, parcel, at_fault, careful, faults)
-    _note_repeated_ids(layer, parcel, is_repeated, faults)
     if not has_terrain:
         _note_unknown_slopes(layer, parcel, np.isnan(slope_pct) & ~bad_slope, faults)
     records = CityTurf(
@@ -143,20 +139,6 @@ def _plant_types(layer: ArrowLayer, problems: ProblemList) -> CodedText:
             f"{nearest_hint(unknown[0], PLANT_TYPES)}"
         )
     return CodedText(code=coded.code, words=tuple(t or DEFAULT_PLANT_TYPE for t in types))
-
-
-def _note_repeated_ids(
-    layer: ArrowLayer,
-    parcel: NDArray[np.int32],
-    is_repeated: BoolArray,
-    faults: ParcelFaults,
-) -> None:
-    for row in np.flatnonzero(is_repeated & (parcel >= 0)):
-        faults.add(
-            parcel[row],
-            f"{layer.table.start}: every turf polygon needs a turf_id of its own; "
-            f"{_turf_id(layer, row)} is empty or stands there more than once.",
-        )
 
 
 def _note_unknown_slopes(

@@ -18,7 +18,7 @@ from geoirrig.units import FloatArray
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneWordPlan:
-    """For each zone word: where it stands in the running order, and its plan."""
+    """For each zone name: where it stands in the running order, and its plan; (n_words,)."""
 
     rank: NDArray[np.int64]
     run_minutes: FloatArray
@@ -32,6 +32,24 @@ def read_city_zone_plan(
     problems: ProblemList,
     faults: ParcelFaults,
 ) -> ZoneWordPlan:
+    """The plan of every zone that heads name.
+
+    Parameters
+    ----------
+    layer : ArrowLayer or None
+        The zones table; its order is the running order. None: there is none.
+    heads : StatedCityHeads
+        Heads with the names of their zones; two parcels may each have a zone of one name.
+    problems : ProblemList
+        Takes missing columns and names that stand there twice.
+    faults : ParcelFaults
+        Takes parcels with a zone whose plan is out of range.
+
+    Returns
+    -------
+    ZoneWordPlan
+        Zones of the table first, then those it lacks by name; NaN where the plan does not say.
+    """
     words = heads.zone.words
     by_name = np.empty(len(words), dtype=np.int64)
     by_name[np.array(sorted(range(len(words)), key=words.__getitem__))] = np.arange(len(words))
@@ -86,7 +104,6 @@ def zones_of_heads(
         parcel=heads.parcel[rows[starts]],
         name=word.astype(np.int32),
         names=heads.zone.words,
-        run_minutes=plan.run_minutes[word],
         cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),
         soak_minutes=np.where(np.isnan(soak), 0.0, soak),
     )

@@ -14,7 +14,13 @@ from numpy.typing import NDArray
 
 from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import ArrowLayer
-from geoirrig.io.column_values import BoolArray, filled_rows, named_ids, number_column
+from geoirrig.io.column_values import (
+    BoolArray,
+    filled_rows,
+    named_ids,
+    number_column,
+    row_ids,
+)
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.units import FloatArray
 
@@ -106,6 +112,22 @@ def _unexplained(layer: ArrowLayer, rows: NDArray[np.int64]) -> str:
         f"{layer.table.start}: {first}{others} cannot be used. The first {MOST_EXPLAINED:,} "
         "parcels with such a fault say what is wrong."
     )
+
+
+def note_repeated_ids(
+    layer: ArrowLayer, parcel: NDArray[np.int32], is_repeated: BoolArray, faults: ParcelFaults
+) -> None:
+    """Note the parcels of rows that have no id, or that of another row."""
+    rows = np.flatnonzero(is_repeated & (parcel >= 0))
+    if not len(rows):
+        return
+    ids = row_ids(layer.rows(rows), ProblemList())
+    for row, row_id in zip(rows, ids, strict=True):
+        faults.add(
+            int(parcel[row]),
+            f"{layer.table.start}: every row needs a {layer.table.schema.id_column} of its own; "
+            f"{str(row_id)!r} is empty or stands there more than once.",
+        )
 
 
 def grouped(owner: NDArray[np.int32]) -> Iterable[tuple[int, NDArray[np.int64]]]:

@@ -35,10 +35,15 @@ from geoirrig.io.city_parcels import note_overlaps, read_city_parcels
 from geoirrig.io.city_retrofit import heads_under_nozzle_set
 from geoirrig.io.city_turf import read_city_turf
 from geoirrig.io.city_zones import read_city_zone_plan, zones_of_heads
-from geoirrig.io.column_values import check_required_columns
+from geoirrig.io.column_values import check_required_columns, named_ids
 from geoirrig.io.columns import LAYERS, listed
 from geoirrig.io.open_layer import read_layer
-from geoirrig.io.parcel_faults import LeftOutItem, ParcelFaults
+from geoirrig.io.parcel_faults import (
+    LeftOutItem,
+    ParcelFaults,
+    grouped,
+    note_repeated_ids,
+)
 from geoirrig.io.read_nozzles import (
     check_profiles_known,
     read_nozzles,
@@ -139,13 +144,14 @@ def read_city(
     pressure_apart : bool
         Whether the existing nozzles at the new pressures are wanted too.
     """
-    layers, faults, overlaps = opened.layers, ParcelFaults(), ParcelFaults()
+    layers, faults = opened.layers, ParcelFaults()
     outlines = layers["turf"].geometry() if "turf" in layers else None
     plane = None if outlines is None else _plane(layers["turf"], outlines, problems)
     if plane is None or outlines is None or not set(REQUIRED_LAYERS) <= layers.keys():
         for role in layers:  # nothing can be placed, but the columns can be looked at
             check_required_columns(layers[role].table, problems)
         return None
+    overlaps = ParcelFaults()  # found aside, and added last: messages have one order
     with ThreadPoolExecutor(1) as aside:  # searches that need not be waited for
         repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
@@ -166,22 +172,15 @@ def read_city(
             problems,
             faults,
             geometry=outlines,
-            is_repeated=repeated["turf"].result(),
             has_terrain=has_terrain,
         )
-        heads = read_city_heads(
-            layers["heads"],
-            parcels,
-            plane,
-            opened.tables,
-            problems,
-            faults,
-            is_repeated=repeated["heads"].result(),
-        )
+        heads = read_city_heads(layers["heads"], parcels, plane, opened.tables, problems, faults)
+        states = _states(heads, nozzle_set, opened.tables, problems, pressure_apart=pressure_apart)
+        for role, owner in (("turf", turf.records.parcel), ("heads", heads.parcel)):
+            note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
         search.result()
     for parcel, reason in overlaps.failures():
         faults.add(parcel, reason)
-    states = _states(heads, nozzle_set, opened.tables, problems, pressure_apart=pressure_apart)
     plan = read_city_zone_plan(layers.get("zones"), heads, problems, faults)
     if problems.problems:
         return None
@@ -306,15 +305,15 @@ def _note_heads_without_throw(
     """Heads that have a flow now but none in the retrofit, and the like."""
     for state in (states.existing, states.retrofit):
         without = ~(np.isfinite(state.flow_lpm) & np.isfinite(state.radius_m))
-        for parcel in np.unique(heads.parcel[without & (heads.parcel >= 0)]):
+        rows = np.flatnonzero(without & (heads.parcel >= 0))
+        for parcel, own in grouped(heads.parcel[rows]):
             if parcel not in faults.reasons:
-                own = np.flatnonzero(without & (heads.parcel == parcel))
-                table = heads.layer.rows(own[:1])
-                first = table.columns.get("head_id", np.array(["?"]))[0]
+                table = heads.layer.rows(rows[own[:1]])
                 faults.add(
-                    int(parcel),
+                    parcel,
                     f"{table.start}: {len(own)} heads have no flow or no radius, the first is "
-                    f"head_id {str(first)!r}. Correct its nozzle, or state both.",
+                    f"{named_ids(table, np.ones(1, dtype=bool))}. Correct its nozzle, or state "
+                    "both.",
                 )
 
 

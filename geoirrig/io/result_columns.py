@@ -68,7 +68,7 @@ LAYER_TITLES: dict[str, tuple[str, str]] = {
     ),
     "parcels": (
         "Parcels held against a rebate programme",
-        "One row per parcel: eligible or why not, what the retrofit saves and costs, rank, funding.",
+        "One row per parcel: eligible or why not, what the change saves and costs, rank, funding.",
     ),
     "failures": ("Parcels that could not be worked", "One row per parcel and reason."),
     "left_out": ("Left out", "Heads and turf that belong to no parcel, and why."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -60,15 +61,32 @@ _FUNDED = 3
 _DEAREST_SHOWN = 0.98  # share of the saving up to which the curve is shown: the rest is endless
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScreeningText:
+    """What the sheet says.
+
+    Attributes
+    ----------
+    finding : str
+        The answer in a sentence.
+    cautions, about : sequence of str
+        What the reader ought to know; what the picture is of.
+    currency : str
+        Of the costs.
+    """
+
+    finding: str
+    cautions: Sequence[str]
+    about: Sequence[str]
+    currency: str
+
+
 def draw_screening_sheet(
     folder: Path,
     geometry: ObjectArray,
     columns: Mapping[str, NDArray[Any]],
+    text: ScreeningText,
     *,
-    finding: str,
-    cautions: Sequence[str],
-    about: Sequence[str],
-    currency: str,
     units: UnitSystem,
 ) -> None:
     """Draw ``screening.png``.
@@ -81,12 +99,8 @@ def draw_screening_sheet(
         Outlines in the working plane; None is not drawn.
     columns : mapping of str to ndarray
         ``status_code``, ``levelised_cost_per_m3`` and ``water_saved_m3_year`` of every parcel.
-    finding : str
-        The answer in a sentence.
-    cautions, about : sequence of str
-        What the reader ought to know; what the picture is of.
-    currency : str
-        Of the costs.
+    text : ScreeningText
+        What the sheet says.
     units : {"si", "us"}
         Unit system of scale bar and curve.
     """
@@ -95,15 +109,15 @@ def draw_screening_sheet(
         page = blank_page()
         metres_per_pixel = _draw_map(page, geometry, status)
         below = _draw_legend(page, status)
-        _draw_cost_curve(page, below, columns, status, currency, units)
+        _draw_cost_curve(page, below, columns, text.currency, units)
         write_sheet_text(
             page,
             SheetText(
                 title=_TITLE,
                 caption=_CAPTION,
-                finding=finding,
-                cautions=cautions,
-                about=[*(shown_id(a, longest=60) for a in about), f"geoirrig {__version__}"],
+                finding=text.finding,
+                cautions=text.cautions,
+                about=[*(shown_id(a, longest=60) for a in text.about), f"geoirrig {__version__}"],
             ),
         )
         draw_scale_and_north(page, metres_per_pixel=metres_per_pixel, units=units)
@@ -170,10 +184,10 @@ def _draw_cost_curve(
     page: Page,
     top_px: float,
     columns: Mapping[str, NDArray[Any]],
-    status: NDArray[np.int64],
     currency: str,
     units: UnitSystem,
 ) -> None:
+    status = np.asarray(columns["status_code"], dtype=np.int64)
     cost = np.asarray(columns["levelised_cost_per_m3"], dtype=np.float64)
     saved = np.asarray(columns["water_saved_m3_year"], dtype=np.float64)
     rows = np.flatnonzero((status >= _FUNDED - 1) & np.isfinite(cost) & (saved > 0.0))
@@ -183,7 +197,7 @@ def _draw_cost_curve(
     cost, saved, is_funded = cost[rows], saved[rows], status[rows] == _FUNDED
     if units == "us":
         cost = cost * CUBIC_METRES_PER_ACRE_FOOT
-    name, converted = in_unit_system("water_saved_m3_year", saved, units)
+    _, converted = in_unit_system("water_saved_m3_year", saved, units)
     total = np.cumsum(np.asarray(converted, dtype=np.float64))
     write_text(
         page, PANEL_LEFT_PX, top_px - 26.0, "Cost of the water saved", size_pt=9.5, weight="bold"

@@ -17,7 +17,7 @@ from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_g
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
-from geoirrig.maps.screening_sheet import draw_screening_sheet
+from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
 from geoirrig.physics.programme_economics import cost_per_acre_foot
 from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.units import UnitSystem
@@ -89,7 +89,7 @@ def export_screening(
     )
     summary = screening_summary(screening, record, units=units)
     table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
-    geometry, wkb, kinds = _outlines(screening)
+    geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layer and tables")
         write_layers(
@@ -106,16 +106,19 @@ def export_screening(
         )
         columns = arrow_table(columns_in(table, units))
         write_csv_in_bulk(folder / "screening.csv", columns)
+        wkb, kinds = _map_outlines(screening, geometry)
         write_geoparquet(folder / "screening.parquet", columns, wkb, city.inputs.plane, kinds)
         progress("Drawing map and cost curve")
         draw_screening_sheet(
             folder,
             geometry,
             screening.parcels.columns,
-            finding=screening.verdict.finding,
-            cautions=SCREENING_CAUTIONS,
-            about=(city.programme.title, city.inputs.plane.crs_name),
-            currency=city.programme.currency,
+            ScreeningText(
+                finding=screening.verdict.finding,
+                cautions=SCREENING_CAUTIONS,
+                about=(city.programme.title, city.inputs.plane.crs_name),
+                currency=city.programme.currency,
+            ),
             units=units,
         )
         write_summary(folder / "summary.json", summary)
@@ -175,14 +178,13 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
     return replace(table, columns=columns)
 
 
-def _outlines(screening: Screening) -> tuple[ObjectArray, ObjectArray, list[str]]:
-    """Outlines in metres, the same in map units as bytes, and the kinds that occur."""
+def _map_outlines(screening: Screening, geometry: ObjectArray) -> tuple[ObjectArray, list[str]]:
+    """Outlines in map units as bytes, and the kinds that occur."""
     inputs = screening.city.inputs
     wkb, scale = inputs.parcels.wkb, inputs.plane.metres_per_unit
-    geometry = np.asarray(shapely.from_wkb(wkb), dtype=object)
     if scale != 1.0:
         on_map = shapely.transform(geometry, lambda metres: metres / scale)
         wkb = np.asarray(shapely.to_wkb(on_map), dtype=object)
     names = {3: "Polygon", 6: "MultiPolygon"}
     kinds = [names[k] for k in np.unique(shapely.get_type_id(geometry)).tolist() if k in names]
-    return geometry, wkb, kinds
+    return wkb, kinds

@@ -118,7 +118,9 @@ def _measures(
     """What is kept of some zones in one state, (n_measures, n_zones)."""
     plan = ZonePlan(
         zone=tuple(map(str, np.flatnonzero(zone_is_in))),
-        run_minutes=task.run_minutes[zone_is_in],
+        # Every state gives its turf the event depth: minutes set for the nozzles that are there
+        # would give others more or less water, and call that a saving.
+        run_minutes=np.full(np.count_nonzero(zone_is_in), np.nan),
         cycles=task.cycles[zone_is_in].astype(np.int64),
         soak_minutes=task.soak_minutes[zone_is_in],
     )

@@ -28,7 +28,6 @@ def smallest_task() -> UnitTask:
         slope_pct=one,
         net_need_mm_year=one,
         zone_parcel=np.zeros(1, dtype=np.int32),
-        run_minutes=one,
         cycles=np.ones(1, dtype=np.int32),
         soak_minutes=np.zeros(1),
         head_zone=np.zeros(1, dtype=np.int32),

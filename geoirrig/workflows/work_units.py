@@ -51,7 +51,6 @@ class UnitTask:
     slope_pct: FloatArray
     net_need_mm_year: FloatArray  # of the plants on each polygon
     zone_parcel: Number
-    run_minutes: FloatArray
     cycles: Number
     soak_minutes: FloatArray
     head_zone: Number
@@ -146,7 +145,6 @@ def unit_task(
         slope_pct=turf.slope_pct[of_turf],
         net_need_mm_year=net_need_mm_year[of_turf],
         zone_parcel=zones.parcel[of_zone],
-        run_minutes=zones.run_minutes[of_zone],
         cycles=zones.cycles[of_zone],
         soak_minutes=zones.soak_minutes[of_zone],
         head_zone=zone_of_head,

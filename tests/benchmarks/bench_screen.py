@@ -2,7 +2,8 @@
 
 Run it by hand: ``python tests/benchmarks/bench_screen.py [--parcels 10000 100000] [--smoke]``.
 Every job is a process of its own, timed from its start to its end; its peak memory is that of all
-its processes together (proportional set size: shared pages count once), looked at four times a second.
+its processes together (proportional set size: shared pages count once), looked at every quarter of
+a second.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ SMALL = {
     "bench_run_on.py": ["--cells", "2500"],
     "bench_rank.py": ["--smoke"],
     "bench_runoff.py": ["--cells", "2500"],
+    "bench_screen.py": ["--smoke"],
     "bench_superposition.py": ["--heads", "200", "--rounds", "1"],
     "bench_terrain.py": ["--cells", "10000", "--rounds", "1"],
 }
@@ -23,6 +24,7 @@ PRINTED = {
     "bench_run_on.py": ("surface_storage", "green_ampt", "balance", "bytes a cell"),
     "bench_rank.py": ("ratio", "rank, polygons", "rank, slope classes"),
     "bench_runoff.py": ("surface_storage", "green_ampt"),
+    "bench_screen.py": ("read and write", "peak MiB", "two workers", "times as long"),
     "bench_superposition.py": ("ratio", "difference"),
     "bench_terrain.py": ("gdaldem slope", "whole process", "ratio", "bytes a cell"),
 }

@@ -74,7 +74,8 @@ def _star(
         (west + r * np.cos(a), south + r * np.sin(a))
         for a, r in zip(sorted(angles), reach, strict=False)
     ]
-    star = shapely.set_precision(shapely.make_valid(shapely.Polygon(corners)), snap)
+    with np.errstate(all="ignore"):  # needles divide by their width of nothing
+        star = shapely.set_precision(shapely.make_valid(shapely.Polygon(corners)), snap)
     hole = shapely.set_precision(
         shapely.box(west - 0.4, south - 0.4, west + 0.6, south + 0.7), snap
     )

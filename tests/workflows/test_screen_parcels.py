@@ -446,3 +446,16 @@ def test_screen_parcels_unfinished_run_is_told_of(city: LoadedCity, tmp_path: Pa
         screen_parcels(city, ThisProcess(), out, run={})
     with pytest.raises(OutputError, match=r"another options: event \(None then, 5 now\)"):
         screen_parcels(city, ThisProcess(), out, run={"event": 5}, resume=True)
+
+
+def test_screen_run_minutes_of_the_plan_change_no_saving(
+    screening: Screening, paths: dict[str, Path], tmp_path: Path
+) -> None:
+    # Minutes set for the nozzles that are there must not pass for water saved by slower ones.
+    plan = pyogrio.read_dataframe(paths["site"], layer="zones", read_geometry=False)
+    assert "cycles" in plan
+    plan["run_minutes"] = 25.0
+    plan.to_csv(tmp_path / "zones.csv", index=False)
+    timed = screened(loaded({**paths, "zones": tmp_path / "zones.csv"}), tmp_path / "out")
+    for name in ("water_saved_m3_year", "runoff_avoided_m3_year", "rebate"):
+        np.testing.assert_allclose(column(timed, name), column(screening, name), rtol=1e-9)

@@ -1,0 +1,146 @@
+"""Layers in bulk are what the careful reader makes of them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from geoirrig.errors import ProblemList
+from geoirrig.io.arrow_layer import (
+    ArrowLayer,
+    coded_text,
+    is_repeated,
+    point_coordinates_of,
+    read_arrow_layer,
+)
+from geoirrig.io.column_values import number_column, text_column
+from geoirrig.io.columns import HEADS, PARCELS, ZONES
+from geoirrig.io.open_layer import read_layer
+
+CRS = "EPSG:32611"
+X, Y = np.array([1.5, 2.0, 3.25]), np.array([10.0, 20.0, 30.5])
+
+
+def heads(**columns: object) -> gpd.GeoDataFrame:
+    table = {
+        "head_id": ["A", "a", " B "],
+        "zone": ["1", None, " 1"],
+        "arc_deg": [90.0, np.nan, 180.0],
+        "radius_ft": [10, 20, 30],
+        "note": ["x", "y", "z"],
+    }
+    return gpd.GeoDataFrame({**table, **columns}, geometry=gpd.points_from_xy(X, Y), crs=CRS)
+
+
+def written(table: gpd.GeoDataFrame, path: Path) -> Path:
+    if path.suffix == ".parquet":
+        table.to_parquet(path)
+    else:
+        pyogrio.write_dataframe(table, path, layer="heads")
+    return path
+
+
+def read(path: Path, **options: bool) -> ArrowLayer:
+    layer = read_arrow_layer(path, "heads", HEADS, ProblemList(), **options)
+    assert layer is not None
+    return layer
+
+
+@pytest.mark.parametrize("name", ["city.gpkg", "heads.parquet", "heads.fgb", "heads.geojson"])
+def test_read_arrow_layer_any_format_same_columns_as_the_careful_reader(
+    tmp_path: Path, name: str
+) -> None:
+    path = written(heads(), tmp_path / name)
+    layer, problems = read(path, carry_others=True), ProblemList()
+    careful = read_layer(path, "heads", HEADS, problems)
+    assert careful is not None
+    assert set(layer.table.columns) == set(careful.columns)
+    for column in ("arc_deg", "radius_m"):
+        np.testing.assert_array_equal(
+            number_column(layer.table, column, problems), number_column(careful, column, problems)
+        )
+    zone = coded_text(layer, "zone")
+    assert (
+        zone.texts().tolist() == text_column(careful, "zone", problems).tolist() == ["1", "", "1"]
+    )
+    # FlatGeobuf sorts its rows
+    np.testing.assert_array_equal(
+        point_coordinates_of(layer), shapely.get_coordinates(careful.geometry)
+    )
+    assert sorted(point_coordinates_of(layer)[:, 0]) == X.tolist()
+    assert layer.table.crs == careful.crs
+    assert not problems.problems
+
+
+def test_read_arrow_layer_unknown_columns_are_carried_only_if_asked(tmp_path: Path) -> None:
+    path = written(heads(), tmp_path / "city.gpkg")
+    assert "note" not in read(path).table.columns
+    assert "note" in read(path, carry_others=True).table.columns
+
+
+def test_coded_text_words_that_differ_in_case_stay_apart(tmp_path: Path) -> None:
+    layer = read(written(heads(), tmp_path / "city.gpkg"))
+    assert coded_text(layer, "head_id").texts().tolist() == ["A", "a", "B"]
+    assert not is_repeated(layer, "head_id").any()
+    assert coded_text(layer, "nozzle").texts().tolist() == ["", "", ""]
+
+
+def test_coded_text_of_numbers_is_as_the_careful_reader_writes_them(tmp_path: Path) -> None:
+    layer = read(written(heads(zone=[1.0, 2.5, np.nan]), tmp_path / "city.gpkg"))
+    assert coded_text(layer, "zone").texts().tolist() == ["1", "2.5", ""]
+    whole = read(written(heads(zone=[7, 8, 7]), tmp_path / "whole.gpkg"))
+    assert coded_text(whole, "zone").texts().tolist() == ["7", "8", "7"]
+
+
+def test_is_repeated_marks_both_and_the_empty_one(tmp_path: Path) -> None:
+    layer = read(written(heads(head_id=["A", "A", None]), tmp_path / "city.gpkg"))
+    assert is_repeated(layer, "head_id").tolist() == [True, True, True]
+
+
+def test_point_coordinates_of_heights_and_missing_points(tmp_path: Path) -> None:
+    table = heads()
+    table["geometry"] = shapely.points(X, Y, [5.0, 6.0, 7.0])
+    layer = read(written(table, tmp_path / "high.gpkg"))
+    np.testing.assert_array_equal(point_coordinates_of(layer), np.column_stack([X, Y]))
+    table = heads()
+    table["geometry"] = [shapely.Point(1.0, 2.0), None, shapely.Point(3.0, 4.0)]
+    layer = read(written(table, tmp_path / "gap.gpkg"))
+    np.testing.assert_array_equal(
+        point_coordinates_of(layer), [[1.0, 2.0], [np.nan, np.nan], [3.0, 4.0]]
+    )
+
+
+def test_rows_are_an_ordinary_table(tmp_path: Path) -> None:
+    layer = read(written(heads(), tmp_path / "city.gpkg"))
+    part = layer.rows(np.array([2, 0]))
+    assert part.columns["head_id"].tolist() == [" B ", "A"]
+    assert part.geometry is not None
+    assert [g.x for g in part.geometry] == [3.25, 1.5]
+    assert part.feature.tolist() == [3, 1]
+
+
+def test_read_arrow_layer_csv_and_damage_go_to_the_careful_reader(tmp_path: Path) -> None:
+    table = tmp_path / "zones.csv"
+    table.write_text("zone,cycles\nA,2\nB,3\n", encoding="utf-8")
+    layer = read_arrow_layer(table, "zones", ZONES, ProblemList())
+    assert layer is not None
+    assert number_column(layer.table, "cycles", ProblemList()).tolist() == [2.0, 3.0]
+    broken, problems = tmp_path / "parcels.gpkg", ProblemList()
+    broken.write_bytes(b"SQLite format 3\0" + b"\0" * 200)
+    assert read_arrow_layer(broken, "parcels", PARCELS, problems) is None
+    assert problems.problems
+
+
+def test_read_arrow_layer_without_crs_is_a_problem(tmp_path: Path) -> None:
+    path, problems = tmp_path / "heads.parquet", ProblemList()
+    gpd.GeoDataFrame(
+        pd.DataFrame(heads().drop(columns="geometry")), geometry=heads().geometry.to_numpy()
+    ).to_parquet(path)
+    read_arrow_layer(path, "heads", HEADS, problems)
+    assert any("has no CRS" in problem for problem in problems.problems)

@@ -1,0 +1,249 @@
+"""Whose turf, whose heads, which parcels overlap: by hand, on a street of three lots."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+import shapely.affinity
+
+from geoirrig.city_records import CityInputs
+from geoirrig.errors import ProblemList
+from geoirrig.io import parcel_faults
+from geoirrig.io.read_city import open_city, read_city
+from geoirrig.io.read_site import SiteSources
+from geoirrig.records import NozzleSet
+
+CRS = "EPSG:32611"
+X0, Y0 = 500_000.0, 4_000_000.0
+
+
+def lot(number: int) -> shapely.Polygon:
+    """Lots of 20 m by 30 m along a street."""
+    return shapely.box(X0 + 20.0 * number, Y0, X0 + 20.0 * number + 20.0, Y0 + 30.0)
+
+
+def lawn(number: float) -> shapely.Polygon:
+    left = X0 + 20.0 * number + 2.0
+    return shapely.box(left, Y0 + 2.0, left + 10.0, Y0 + 12.0)
+
+
+def city(**changed: Any) -> dict[str, Any]:
+    """Three lots, each with a lawn, and one head on each lawn."""
+    ids = ["P1", "P2", "P3"]
+    layers: dict[str, Any] = {
+        "parcels": gpd.GeoDataFrame(
+            {"parcel_id": ids, "use": ["home", "home", "park"]},
+            geometry=[lot(k) for k in range(3)],
+            crs=CRS,
+        ),
+        "turf": gpd.GeoDataFrame(
+            {
+                "turf_id": ["T1", "T2", "T3"],
+                "parcel_id": ids,
+                "soil_texture": ["loam", "clay_loam", "loam"],
+                "slope_pct": [2.0, 3.0, 4.0],
+            },
+            geometry=[lawn(k) for k in range(3)],
+            crs=CRS,
+        ),
+        "heads": gpd.GeoDataFrame(
+            {"head_id": ["H1", "H2", "H3"], "zone": ["1", "1", "1"], "nozzle": ["S", "S", "R"]},
+            geometry=[shapely.Point(X0 + 20.0 * k + 7.0, Y0 + 7.0) for k in range(3)],
+            crs=CRS,
+        ),
+        "nozzles": pd.DataFrame(
+            {
+                "nozzle": ["S", "R"],
+                "device": ["fixed_spray", "rotary_nozzle"],
+                "flow_lpm": [14.0, 6.0],
+                "radius_m": [4.0, 5.0],
+                "pressure_kpa": [200.0, 300.0],
+                "unit_cost": [2.0, 7.0],
+            }
+        ),
+    }
+    return layers | changed
+
+
+def read(folder: Path, layers: dict[str, Any], **options: Any) -> tuple[CityInputs, ProblemList]:
+    path, problems = folder / "city.gpkg", ProblemList()
+    for name, table in layers.items():
+        pyogrio.write_dataframe(table, path, layer=name, driver="GPKG", append=path.exists())
+    options = {"nozzle_set": None, "has_terrain": False, **options}
+    placed = read_city(open_city(SiteSources(site=path), problems), problems, **options)
+    assert placed is not None, problems.problems
+    return placed.inputs, problems
+
+
+def reasons(found: CityInputs) -> dict[str, str]:
+    told: dict[str, str] = {}
+    for parcel, reason in found.failures:
+        parcel_id = str(found.parcels.parcel_id[parcel])
+        told[parcel_id] = f"{told.get(parcel_id, '')} {reason}".strip()
+    return told
+
+
+def test_read_city_zones_of_one_name_are_zones_of_their_parcels(tmp_path: Path) -> None:
+    found, problems = read(tmp_path, city())
+    assert found.zones.parcel.tolist() == [0, 1, 2]
+    assert found.heads.zone.tolist() == [0, 1, 2]
+    assert [found.zones.names[n] for n in found.zones.name] == ["1", "1", "1"]
+    assert found.heads.existing.flow_lpm.tolist() == [14.0, 14.0, 6.0]
+    assert found.parcels.attributes["use"].tolist() == ["home", "home", "park"]
+    assert not found.failures
+    assert not problems.problems
+
+
+def test_read_city_nozzle_set_changes_flow_and_radius(tmp_path: Path) -> None:
+    words = np.array([""], dtype=object)
+    nozzle_set = NozzleSet(
+        name="set",
+        head_id=words,
+        from_nozzle=np.array(["S"], dtype=object),
+        zone=words,
+        to_nozzle=np.array(["R"], dtype=object),
+        pressure_kpa=np.array([np.nan]),
+    )
+    found, _ = read(tmp_path, city(), nozzle_set=nozzle_set)
+    assert found.heads.is_replaced.tolist() == [True, True, False]
+    assert not found.heads.is_regulated.any()
+    assert found.heads.retrofit.flow_lpm.tolist() == [6.0, 6.0, 6.0]
+    assert found.heads.retrofit.radius_m.tolist() == [5.0, 5.0, 5.0]
+    assert found.heads.existing.radius_m.tolist() == [4.0, 4.0, 5.0]
+
+
+def test_read_city_head_beside_its_parcel_and_head_of_nobody(tmp_path: Path) -> None:
+    layers = city()
+    layers["heads"].geometry = [
+        shapely.Point(X0 + 7.0, Y0 - 0.4),  # on the walk, 0.4 m off
+        shapely.Point(X0 + 20.0, Y0 + 7.0),  # on the line between two lots: one of them has it
+        shapely.Point(X0 + 47.0, Y0 - 0.6),  # too far
+    ]
+    found, problems = read(tmp_path, layers)
+    assert found.zones.parcel.tolist()[0] == 0
+    assert len(found.heads.zone) == 2
+    assert found.left_out.item_id == ("H3",)
+    assert any("heads: 1 belong to no parcel" in warning for warning in problems.warnings)
+
+
+def test_read_city_turf_by_place_in_two_and_in_none(tmp_path: Path) -> None:
+    layers = city()
+    layers["turf"] = layers["turf"].drop(columns="parcel_id")
+    layers["turf"].geometry = [lawn(0.5), lawn(2), shapely.box(X0, Y0 - 9.0, X0 + 5.0, Y0 - 4.0)]
+    found, _ = read(tmp_path, layers)
+    # lawn(0.5) is 10 m wide from x = 12: 8 m of it in the first lot, 2 m in the second
+    assert "'P1' (80.0 m²) and 'P2' (20.0 m²)" in reasons(found)["P1"]
+    assert set(reasons(found)) == {"P1", "P2"}
+    assert found.turf.parcel.tolist() == [2]
+    assert found.left_out.layer == ("turf",)
+
+
+def test_read_city_turf_that_states_another_parcel_than_it_lies_in(tmp_path: Path) -> None:
+    layers = city()
+    layers["turf"]["parcel_id"] = ["P1", "P3", "P9"]
+    found, _ = read(tmp_path, layers)
+    assert "states this parcel but lies in 'P2'" in reasons(found)["P3"]
+    assert set(reasons(found)) == {"P3"}
+    assert "states parcel_id 'P9'" in found.left_out.reason[0]
+
+
+def test_read_city_turf_on_the_kerb_strip_belongs_to_the_parcel_it_names(tmp_path: Path) -> None:
+    layers = city()
+    strip = shapely.box(X0 + 1.0, Y0 - 3.0, X0 + 9.0, Y0 - 1.0)
+    layers["turf"].geometry = [strip, lawn(1), lawn(2)]
+    found, _ = read(tmp_path, layers)
+    assert found.turf.parcel.tolist() == [0, 1, 2]
+    assert not found.failures
+
+
+@pytest.mark.parametrize(("shift_m", "fails"), [(0.1, False), (0.5, True)])
+def test_read_city_overlap_of_more_than_a_hundredth_fails_both(
+    tmp_path: Path, shift_m: float, fails: bool
+) -> None:
+    """A lot 20 m wide whose line is 0.1 m off shares 0.5 % with its neighbour; 0.5 m off, 2.5 %."""
+    layers = city()
+    layers["parcels"].geometry = [
+        shapely.affinity.translate(lot(0), shift_m, 0.0),
+        lot(1),
+        lot(2),
+    ]
+    found, _ = read(tmp_path, layers)
+    assert set(reasons(found)) == ({"P1", "P2"} if fails else set())
+    if fails:
+        assert "overlaps parcel 'P2' by 15.0 m² (2 % of the smaller one)" in reasons(found)["P1"]
+
+
+@pytest.mark.parametrize(
+    ("layer", "column", "values", "expected"),
+    [
+        ("heads", "nozzle", ["S", "Q", "R"], "unknown nozzle"),
+        ("heads", "arc_deg", [360.0, 720.0, 90.0], "arc_deg must be at most 360"),
+        ("heads", "arc_deg", [360.0, 90.0, 360.0], "start_bearing_deg is needed"),
+        ("heads", "zone", ["1", None, "1"], "zone is empty"),
+        ("heads", "head_id", ["H1", None, "H3"], "head_id of its own"),
+        ("turf", "soil_texture", ["loam", "mud", "loam"], "soil_texture must be one of"),
+        ("turf", "slope_pct", [1.0, -3.0, 1.0], "slope_pct must be at least 0"),
+        ("turf", "slope_pct", [1.0, np.nan, 1.0], "the slope of turf_id 'T2' is not known"),
+        ("turf", "compaction", ["none", "hard", "none"], "compaction must be one of"),
+    ],
+)
+def test_read_city_fault_of_one_parcel_fails_it_alone(
+    tmp_path: Path, layer: str, column: str, values: list[Any], expected: str
+) -> None:
+    layers = city()
+    if column == "arc_deg":
+        layers[layer]["start_bearing_deg"] = [np.nan, np.nan, 10.0]
+    layers[layer][column] = values
+    found, problems = read(tmp_path, layers)
+    assert set(reasons(found)) == {"P2"}
+    assert expected in reasons(found)["P2"]
+    assert found.turf.parcel.tolist() == [0, 2]
+    assert found.zones.parcel.tolist() == [0, 2]
+    assert not problems.problems
+
+
+def test_read_city_same_parcel_id_twice_fails_both(tmp_path: Path) -> None:
+    layers = city()
+    layers["parcels"]["parcel_id"] = ["P1", "P1", "P3"]
+    found, _ = read(tmp_path, layers)
+    assert [parcel for parcel, _ in found.failures][:2] == [0, 1]
+    assert found.zones.parcel.tolist() == [2]
+
+
+def test_read_city_broken_outline_fails_its_parcel(tmp_path: Path) -> None:
+    layers = city()
+    bow = shapely.Polygon([(X0, Y0), (X0 + 20, Y0 + 30), (X0 + 20, Y0), (X0, Y0 + 30)])
+    layers["parcels"].geometry = [bow, lot(1), lot(2)]
+    found, _ = read(tmp_path, layers)
+    assert "crosses itself" in reasons(found)["P1"]
+
+
+def test_read_city_many_faults_are_told_shorter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(parcel_faults, "MOST_EXPLAINED", 1)
+    layers = city()
+    layers["turf"]["soil_texture"] = ["mud", "mud", "loam"]
+    found, _ = read(tmp_path, layers)
+    assert "soil_texture must be one of" in reasons(found)["P1"]
+    assert "turf_id 'T2' cannot be used" in reasons(found)["P2"]
+
+
+def test_read_city_in_feet_is_the_same_city(tmp_path: Path) -> None:
+    feet = "EPSG:2229"  # California zone 5, US survey foot
+    layers = {
+        name: table.to_crs(feet) if isinstance(table, gpd.GeoDataFrame) else table
+        for name, table in city().items()
+    }
+    (tmp_path / "feet").mkdir()
+    in_feet, _ = read(tmp_path / "feet", layers)
+    assert in_feet.plane.metres_per_unit == pytest.approx(1200.0 / 3937.0)
+    assert in_feet.turf.area_m2 == pytest.approx(100.0, rel=2e-3)
+    assert in_feet.zones.parcel.tolist() == [0, 1, 2]

@@ -1,0 +1,64 @@
+"""The sheet of a screening: parcels in the colours of their status, however many there are."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import matplotlib.image
+import numpy as np
+import pytest
+import shapely
+from matplotlib.colors import to_rgb
+
+from geoirrig.maps import screening_sheet
+from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
+from geoirrig.symbology import STATUS_COLOURS
+from geoirrig.units import UnitSystem
+
+TEXT = ScreeningText(
+    finding="One parcel is funded.", cautions=("Look.",), about=("$x$ programme",), currency="€$"
+)
+
+
+def drawn(folder: Path, status: list[int], *, units: UnitSystem = "si", **columns: Any) -> Any:
+    shapes = np.array(
+        [shapely.box(30.0 * k, 0.0, 30.0 * k + 25.0, 40.0) for k in range(len(status))]
+    )
+    table = {
+        "status_code": np.array(status),
+        "levelised_cost_per_m3": np.linspace(0.1, 2.0, len(status)),
+        "water_saved_m3_year": np.full(len(status), 50.0),
+        **columns,
+    }
+    draw_screening_sheet(folder, shapes.astype(object), table, TEXT, units=units)
+    return matplotlib.image.imread(folder / "screening.png")[..., :3]
+
+
+def share_of(picture: Any, colour: str) -> float:
+    near = np.abs(picture[150:950, 60:1180] - np.array(to_rgb(colour))).max(axis=-1) < 0.02
+    return float(near.mean())
+
+
+@pytest.mark.parametrize("most_drawn", [3000, 1])
+def test_draw_screening_sheet_parcels_have_the_colour_of_their_status(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_drawn: int
+) -> None:
+    monkeypatch.setattr(screening_sheet, "_MOST_DRAWN", most_drawn)
+    picture = drawn(tmp_path, [0, 1, 2, 3])
+    shares = [share_of(picture, colour) for colour in STATUS_COLOURS]
+    assert min(shares) > 0.03
+    assert max(shares) < 1.1 * min(shares)
+
+
+def test_draw_screening_sheet_nothing_eligible_has_no_curve(tmp_path: Path) -> None:
+    picture = drawn(tmp_path, [0, 1, 1], units="us")
+    assert share_of(picture, STATUS_COLOURS[3]) == 0.0
+
+
+def test_draw_screening_sheet_saving_that_is_not_known(tmp_path: Path) -> None:
+    unknown = {
+        "levelised_cost_per_m3": np.array([np.nan, 0.5]),
+        "water_saved_m3_year": np.array([np.nan, 10.0]),
+    }
+    assert share_of(drawn(tmp_path, [2, 3], **unknown), STATUS_COLOURS[3]) > 0.0
