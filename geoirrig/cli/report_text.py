@@ -173,9 +173,14 @@ def print_screening(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     console.print(summary["finding"], markup=False, soft_wrap=True)
     console.print(f"Funding: {summary['funding_rule']}", markup=False, soft_wrap=True)
     if summary["left_out"]:
+        n_items = len(summary["left_out"])
+        items = (
+            "1 head or turf polygon belongs to no parcel and is left out"
+            if n_items == 1
+            else f"{n_items:,} heads or turf polygons belong to no parcel and are left out"
+        )
         console.print(
-            f"{len(summary['left_out']):,} heads or turf polygons belong to no parcel and are left "
-            "out; table left_out says why.",
+            f"{items}; table left_out says why.",
             markup=False,
             soft_wrap=True,
         )

@@ -22,6 +22,7 @@ from geoirrig.programme import Condition, Programme
 from geoirrig.records import ObjectArray
 from geoirrig.workflows.parcel_values import named_values
 
+NO_HEADS = "Nothing would change: the parcel has no heads."
 NOTHING_CHANGES = "Nothing would change: the programme has nothing for the heads of this parcel."
 COST_NOT_KNOWN = (
     "The cost is not known: a new nozzle has no unit cost, and the programme states no "
@@ -42,6 +43,9 @@ class Eligibility:
         What fails, sentence by sentence, each with its value and limit; "" where eligible.
     refused_by : dict of str to int
         Number of parcels that each condition refuses, by its id; a parcel may count for several.
+        Behind the conditions, what else refuses, where it does: ``nothing would change``, ``cost
+        not known``, ``no pay rate applies``, ``rebate below the smallest claim``. Every parcel
+        that is refused counts somewhere.
     not_known_by : dict of str to int
         Number of those where it is refused because something is not known.
     """
@@ -52,7 +56,12 @@ class Eligibility:
     not_known_by: dict[str, int]
 
 
-def eligibility(programme: Programme, columns: Mapping[str, NDArray[Any]]) -> Eligibility:
+def eligibility(
+    programme: Programme,
+    columns: Mapping[str, NDArray[Any]],
+    *,
+    is_failed: BoolArray | None = None,
+) -> Eligibility:
     """Hold every parcel against the conditions of a programme.
 
     Parameters
@@ -60,35 +69,47 @@ def eligibility(programme: Programme, columns: Mapping[str, NDArray[Any]]) -> El
     programme : Programme
         The programme.
     columns : mapping of str to ndarray, each of shape (n,)
-        ``replaced_head_count``, ``cost``, ``rebate``, and every name of the programme: computed
-        quantities in SI, NaN where not known, and columns of the parcels layer.
+        ``head_count``, ``replaced_head_count``, ``cost``, ``rebate``, and every name of the
+        programme: computed quantities in SI, NaN where not known, and columns of the parcels layer.
+    is_failed : ndarray of bool, shape (n,), optional
+        Parcels that could not be worked: they are not eligible, count nowhere, and their reasons
+        are left to the caller.
 
     Returns
     -------
     Eligibility
-        A condition that is not known refuses, and says what is missing.
+        A condition that is not known refuses, and says what is missing. A parcel without heads is
+        told that alone.
     """
     kinds: dict[str, ValueKind] = {}
     for condition in programme.conditions:
         kinds |= condition.require.name_kinds | condition.reason.name_kinds
     values = named_values(kinds, columns)
     n_rows = len(columns["replaced_head_count"])
+    failed = np.zeros(n_rows, dtype=bool) if is_failed is None else is_failed
+    # what the conditions say of a parcel where there is nothing to change would only be noise
+    is_asked = ~failed & ~_lacks_heads(columns)
     told: list[list[str]] = [[] for _ in range(n_rows)]
     refused_by, not_known_by = {}, {}
-    _tell(told, *_without_rebate(programme, columns))
+    outside = _without_rebate(programme, columns, failed)
+    for rows, sentences in outside.values():
+        _tell(told, rows, sentences)
     for condition in programme.conditions:
         found = evaluate(condition.require, values, n_rows)
-        failing = np.flatnonzero(found.is_known & ~found.values)
-        unknown = np.flatnonzero(~found.is_known)
+        failing = np.flatnonzero(is_asked & found.is_known & ~found.values)
+        unknown = np.flatnonzero(is_asked & ~found.is_known)
         refused_by[condition.condition_id] = len(failing) + len(unknown)
         not_known_by[condition.condition_id] = len(unknown)
         words = spoken_names(condition.require.names)
         _tell(told, failing, _refusals(condition, values, words, failing))
         _tell(told, unknown, _gaps(condition, values, words, unknown))
+    for name, (rows, _) in outside.items():
+        if len(rows):
+            refused_by[name] = refused_by.get(name, 0) + len(rows)
     reasons = np.full(n_rows, "", dtype=object)
     reasons[:] = [" ".join(sentences) for sentences in told]
     return Eligibility(
-        is_eligible=np.array([not sentences for sentences in told], dtype=bool),
+        is_eligible=np.array([not sentences for sentences in told], dtype=bool) & ~failed,
         reasons=reasons,
         refused_by=refused_by,
         not_known_by=not_known_by,
@@ -126,25 +147,43 @@ def _gaps(
     ]
 
 
+def _lacks_heads(columns: Mapping[str, NDArray[Any]]) -> BoolArray:
+    lacks: BoolArray = np.asarray(columns["head_count"], dtype=np.float64) == 0.0
+    return lacks
+
+
 def _without_rebate(
-    programme: Programme, columns: Mapping[str, NDArray[Any]]
-) -> tuple[NDArray[np.intp], list[str]]:
-    """Parcels that nothing is paid for whatever the conditions say, and why."""
+    programme: Programme, columns: Mapping[str, NDArray[Any]], failed: BoolArray
+) -> dict[str, tuple[NDArray[np.intp], list[str]]]:
+    """Parcels that nothing is paid for whatever the conditions say, and why, by kind of reason.
+
+    The first reason that holds is told; the others would follow from it.
+    """
     heads = np.asarray(columns["replaced_head_count"], dtype=np.float64)
     cost = np.asarray(columns["cost"], dtype=np.float64)
     rebate = np.asarray(columns["rebate"], dtype=np.float64)
     least = programme.caps.minimum_claim
-    reasons = np.full(len(heads), "", dtype=object)
-    for row in np.flatnonzero((rebate > 0.0) & (rebate < least)).tolist():
-        reasons[row] = (
-            f"The rebate would be {_money(programme, rebate[row])}, below the smallest claim of "
-            f"{_money(programme, least)}."
-        )
-    reasons[~(rebate > 0.0)] = NOTHING_PAID
-    reasons[~np.isfinite(cost)] = COST_NOT_KNOWN
-    reasons[~(heads > 0)] = NOTHING_CHANGES
-    rows = np.flatnonzero(reasons != "")
-    return rows, reasons[rows].tolist()
+    lacks_heads = _lacks_heads(columns)
+    found: dict[str, tuple[NDArray[np.intp], list[str]]] = {}
+    is_open = ~failed
+    for name, refuses in (
+        ("nothing would change", ~(heads > 0)),
+        ("cost not known", ~np.isfinite(cost)),
+        ("no pay rate applies", ~(rebate > 0.0)),
+        ("rebate below the smallest claim", rebate < least),
+    ):
+        found[name] = (np.flatnonzero(is_open & refuses), [])
+        is_open = is_open & ~refuses
+    unchanged, unpriced, unpaid, small = found.values()
+    unchanged[1].extend(NO_HEADS if lacks_heads[row] else NOTHING_CHANGES for row in unchanged[0])
+    unpriced[1].extend([COST_NOT_KNOWN] * len(unpriced[0]))
+    unpaid[1].extend([NOTHING_PAID] * len(unpaid[0]))
+    small[1].extend(
+        f"The rebate would be {_money(programme, amount)}, below the smallest claim of "
+        f"{_money(programme, least)}."
+        for amount in rebate[small[0]].tolist()
+    )
+    return found
 
 
 def _money(programme: Programme, amount: float) -> str:

@@ -212,8 +212,8 @@ def _settings(
         return AnalysisSettings()
     if settings.runoff_model != "surface_storage":
         problems.add(
-            f"A city is screened with the runoff model 'surface_storage'; got "
-            f"{settings.runoff_model!r}. Leave --runoff-model out."
+            "runoff_model must be surface_storage for a whole city; got "
+            f"{settings.runoff_model!r}. Leave runoff_model out of the settings and of the options."
         )
     return settings
 

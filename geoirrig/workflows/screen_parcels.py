@@ -19,7 +19,7 @@ from geoirrig.units import FloatArray
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
 from geoirrig.workflows.run_record import Progress
-from geoirrig.workflows.screening_verdict import Verdict, screening_verdict
+from geoirrig.workflows.screening_verdict import Verdict, counted, screening_verdict
 from geoirrig.workflows.unit_executors import UnitExecutor
 from geoirrig.workflows.unit_measures import KEPT_MEASURES, SLOPES
 from geoirrig.workflows.work_units import (
@@ -153,7 +153,7 @@ def _work(
     size = {unit.number: len(unit.parcel) for unit in units}
     worked = 0
     if units:
-        progress(f"Working {total:,} parcels in {len(units):,} units")
+        progress(f"Working {counted(total, 'parcel')} in {counted(len(units), 'unit')}")
     for number, values in executor.results(_tasks(city, units)):
         journal.keep(number, values)
         worked += size[number]
@@ -163,7 +163,7 @@ def _work(
             told = now
             left_s = (now - begun) * (total - worked) / worked
             progress(
-                f"Worked {worked:,} of {total:,} parcels ({worked / total:.0%}), "
+                f"Worked {worked:,} of {counted(total, 'parcel')} ({worked / total:.0%}), "
                 f"about {_duration(left_s)} left"
             )
 

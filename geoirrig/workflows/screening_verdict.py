@@ -26,7 +26,7 @@ from geoirrig.physics.programme_economics import (
 )
 from geoirrig.programme import Programme
 from geoirrig.records import IntArray, ObjectArray
-from geoirrig.units import PERCENT, FloatArray
+from geoirrig.units import LITRES_PER_M3, LITRES_PER_US_GALLON, PERCENT, FloatArray
 from geoirrig.workflows.eligibility import Eligibility, eligibility
 from geoirrig.workflows.parcel_values import named_values
 from geoirrig.workflows.rebates import rebates, retrofit_costs
@@ -37,6 +37,7 @@ CONTRACT_COLUMNS = (
     "payback_years", "rank", "funded",
 )  # fmt: skip
 Columns = Mapping[str, NDArray[Any]]
+_MANY_GALLONS = 100_000.0  # from here on, thousands are as fine as anybody reads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +56,8 @@ class Verdict:
     rule : str
         How the budget was spent, in words.
     refused_by : mapping of str to int
-        Number of parcels that each condition refuses.
+        Number of parcels that each condition refuses, and what else does, as `eligibility` counts
+        them: without those that could not be worked.
     """
 
     columns: Columns
@@ -95,8 +97,8 @@ def screening_verdict(
     known |= _money(programme, known)
     columns = {**known, "rebate": rebates(programme, {**parcels.attributes, **known}).rebate}
     named = {**parcels.attributes, **columns}
-    found = eligibility(programme, named)
-    is_eligible = found.is_eligible & ~is_failed
+    found = eligibility(programme, named, is_failed=is_failed)
+    is_eligible = found.is_eligible
     place, worth = _ranking(programme, named, is_eligible, parcels.parcel_id)
     selection = _spend(programme, columns["rebate"], place, worth)
     is_funded = selection.is_funded
@@ -287,7 +289,7 @@ def _totals(
 
 
 def _finding(programme: Programme, totals: Mapping[str, float]) -> str:
-    """The answer in two sentences, to be read aloud.
+    """The answer in two sentences, to be read aloud; the water in both unit systems.
 
     Parameters
     ----------
@@ -296,13 +298,40 @@ def _finding(programme: Programme, totals: Mapping[str, float]) -> str:
     totals : mapping of str to number
         Sums over the city.
     """
+    eligible, parcels = int(totals["eligible_count"]), int(totals["parcel_count"])
+    are = "is" if 1 in (eligible, parcels) else "are"
     said = (
-        f"{totals['eligible_count']:,} of {totals['parcel_count']:,} parcels are eligible. "
+        f"{eligible:,} of {counted(parcels, 'parcel')} {are} eligible. "
         f"The budget of {programme.currency} {programme.budget:,.0f} funds "
-        f"{totals['funded_count']:,} of them: {totals['funded_water_saved_m3_year']:,.0f} m³ of "
-        f"water a year for {programme.currency} {totals['funded_rebate']:,.2f} in rebates."
+        f"{totals['funded_count']:,} of them: {_volume_text(totals['funded_water_saved_m3_year'])} "
+        f"of water a year for {programme.currency} {totals['funded_rebate']:,.2f} in rebates."
     )
     failed = int(totals["failed_count"])
     if failed:
-        said += f" {failed:,} parcels could not be worked; the table of failures says why."
+        said += f" {counted(failed, 'parcel')} could not be worked; the table of failures says why."
     return said
+
+
+def _volume_text(volume_m3: float) -> str:
+    gallons = volume_m3 * LITRES_PER_M3 / LITRES_PER_US_GALLON
+    many = abs(gallons) >= _MANY_GALLONS
+    amount = f"{gallons / 1000.0:,.0f} thousand" if many else f"{gallons:,.0f}"
+    return f"{volume_m3:,.0f} m³ ({amount} US gal)"
+
+
+def counted(number: int, noun: str) -> str:
+    """A number with its noun, in the plural unless it is one.
+
+    Parameters
+    ----------
+    number : int
+        How many there are.
+    noun : str
+        What there are, in the singular; its plural ends in "s".
+
+    Examples
+    --------
+    >>> counted(1, "parcel"), counted(1200, "unit")
+    ('1 parcel', '1,200 units')
+    """
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

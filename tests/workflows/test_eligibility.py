@@ -10,6 +10,7 @@ import pytest
 from geoirrig.programme import Programme
 from geoirrig.workflows.eligibility import (
     COST_NOT_KNOWN,
+    NO_HEADS,
     NOTHING_CHANGES,
     NOTHING_PAID,
     eligibility,
@@ -22,8 +23,8 @@ def columns(**changes: list[object]) -> dict[str, np.ndarray]:
     """Parcels that all pass, with some columns changed."""
     n_rows = max((len(values) for values in changes.values()), default=1)
     passing: dict[str, object] = {
-        "replaced_head_count": 20, "cost": 400.0, "rebate": 160.0, "max_slope_pct": 12.0,
-        "land_use": "school", "has_grant": False,
+        "head_count": 30, "replaced_head_count": 20, "cost": 400.0, "rebate": 160.0,
+        "max_slope_pct": 12.0, "land_use": "school", "has_grant": False,
     }  # fmt: skip
     found = {name: np.array([value] * n_rows) for name, value in passing.items()}
     return found | {name: np.array(values) for name, values in changes.items()}
@@ -92,6 +93,40 @@ def test_nothing_to_pay_for(tmp_path: Path) -> None:
         cost=[0.0, np.nan, 400.0],
         rebate=[0.0, np.nan, 0.0],
     ) == [NOTHING_CHANGES, COST_NOT_KNOWN, NOTHING_PAID]
+
+
+def test_a_parcel_without_heads_is_told_that_alone(tmp_path: Path) -> None:
+    bare = columns(
+        head_count=[0, 30], replaced_head_count=[0, 0], cost=[0.0, 0.0], rebate=[0.0, 0.0],
+        max_slope_pct=[np.nan, 40.0], land_use=["shop", "school"],
+    )  # fmt: skip
+    found = eligibility(good(tmp_path), bare)
+    assert found.reasons[0] == NO_HEADS
+    assert found.reasons[1].startswith(f"{NOTHING_CHANGES} slope: Too steep, 40 %.")
+    assert found.refused_by == {"slope": 1, "use": 0, "nothing would change": 2}
+
+
+def test_every_refusal_is_counted_and_failed_parcels_are_not(tmp_path: Path) -> None:
+    claims = good(tmp_path, "per_parcel = 200", "per_parcel = 200\nminimum_claim = 75")
+    parcels = columns(
+        replaced_head_count=[0, 20, 20, 20, np.nan, 20, 20],
+        cost=[0.0, np.nan, 400.0, 400.0, np.nan, 400.0, 400.0],
+        rebate=[0.0, np.nan, 0.0, 74.0, np.nan, 100.0, 100.0],
+        max_slope_pct=[12.0, 12.0, 12.0, 12.0, np.nan, 40.0, 12.0],
+    )
+    is_failed = np.arange(7) == 4
+    found = eligibility(claims, parcels, is_failed=is_failed)
+    assert found.refused_by == {
+        "slope": 1,
+        "use": 0,
+        "nothing would change": 1,
+        "cost not known": 1,
+        "no pay rate applies": 1,
+        "rebate below the smallest claim": 1,
+    }
+    assert found.not_known_by == {"slope": 0, "use": 0}
+    assert found.is_eligible.tolist() == [False] * 6 + [True]
+    assert found.reasons[4] == ""
 
 
 def test_smallest_claim(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,8 @@ import pytest
 import rasterio
 import shapely
 
+from geoirrig.city_records import CityParcels
+from geoirrig.cli.report_text import print_screening
 from geoirrig.errors import InputError, OutputError
 from geoirrig.io.read_site import SiteSources
 from geoirrig.physics.application_uniformity import low_half_uniformity, low_quarter_uniformity
@@ -25,7 +28,7 @@ from geoirrig.workflows.export_screening import export_screening
 from geoirrig.workflows.load_city import LoadedCity, load_city
 from geoirrig.workflows.load_site import load_site
 from geoirrig.workflows.screen_parcels import Screening, screen_parcels
-from geoirrig.workflows.screening_verdict import CONTRACT_COLUMNS
+from geoirrig.workflows.screening_verdict import CONTRACT_COLUMNS, screening_verdict
 from geoirrig.workflows.site_water import lay_out_water
 from geoirrig.workflows.unit_executors import ThisProcess
 from tests.workflows.small_city import (
@@ -120,7 +123,16 @@ def test_screen_parcels_ids_that_differ_in_case_stay_apart(
 
 
 def test_screen_parcels_reasons_give_value_and_limit(screening: Screening) -> None:
-    few = np.array([c is not None and c < 15 for c in column(screening, "replaced_head_count")])
+    few = np.array(
+        [
+            c is not None and c < 15 and n > 0  # a parcel without heads is told that alone
+            for c, n in zip(
+                column(screening, "replaced_head_count"),
+                column(screening, "head_count"),
+                strict=True,
+            )
+        ]
+    )
     assert few.any()
     for count, reason in zip(
         column(screening, "replaced_head_count")[few],
@@ -203,6 +215,47 @@ def test_screen_parcels_rank_and_funding_follow_the_programme(screening: Screeni
     assert column(screening, "water_saved_m3_year")[funded].sum() == pytest.approx(best.benefit)
     assert 0 < funded.sum() < eligible.sum()
     assert "proven" in screening.verdict.rule
+
+
+def test_screen_parcels_refusals_are_those_of_parcels_that_could_be_worked(
+    screening: Screening,
+) -> None:
+    is_failed, refused_by = screening.verdict.is_failed, screening.verdict.refused_by
+    reasons = column(screening, "reasons")[~is_failed]
+    assert is_failed.any()
+    for name in ("heads", "rate"):
+        assert refused_by[name] == sum(f"{name}: " in reason for reason in reasons)
+    unchanged = sum(reason.startswith("Nothing would change") for reason in reasons)
+    assert refused_by.get("nothing would change", 0) == unchanged
+
+
+def test_screen_parcels_finding_gives_water_in_both_unit_systems(screening: Screening) -> None:
+    saved = screening.verdict.totals["funded_water_saved_m3_year"]
+    assert saved > 1000.0
+    assert (
+        f"{saved:,.0f} m³ ({saved / 3.785411784:,.0f} thousand US gal) of water a year"
+        in screening.verdict.finding
+    )
+
+
+def test_screening_verdict_one_parcel_is_in_the_singular(
+    city: LoadedCity, screening: Screening
+) -> None:
+    whole = city.inputs.parcels
+    one = CityParcels(
+        parcel_id=whole.parcel_id[:1],
+        wkb=whole.wkb[:1],
+        area_m2=whole.area_m2[:1],
+        centre_m=whole.centre_m[:1],
+        attributes={name: values[:1] for name, values in whole.attributes.items()},
+    )
+    measured = {name: values[:1] for name, values in screening.parcels.columns.items()}
+    found = screening_verdict(city.programme, one, measured, failures=((0, "It broke."),))
+    assert found.finding.startswith("0 of 1 parcel is eligible. ")
+    assert "0 m³ (0 US gal) of water" in found.finding
+    assert " 1 parcel could not be worked;" in found.finding
+    assert found.refused_by == {"heads": 0, "rate": 0}
+    assert found.columns["reasons"].tolist() == ["The parcel could not be worked. It broke."]
 
 
 @pytest.mark.parametrize("most_cells", [1, 30_000, 10**9])
@@ -365,6 +418,38 @@ def test_export_screening_files_agree(
     assert (out / "screening.png").stat().st_size > 10_000
 
 
+@pytest.mark.parametrize(
+    ("n_items", "said"),
+    [
+        (1, "1 head or turf polygon belongs to no parcel and is left out;"),
+        (1200, "1,200 heads or turf polygons belong to no parcel and are left out;"),
+    ],
+)
+def test_print_screening_things_of_nobody(
+    n_items: int, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    summary = {
+        "refused_by": {"heads": 3, "nothing would change": 2},
+        "finding": "One parcel is funded.",
+        "funding_rule": "The best.",
+        "left_out": [{}] * n_items,
+        "cautions": ["Look."],
+    }
+    print_screening(summary, units="us")
+    told = capsys.readouterr().out
+    assert said in told
+    assert re.search(r"nothing would change +2", told)
+
+
+def test_screen_parcels_one_unit_is_told_in_the_singular(
+    city: LoadedCity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", 10**9)
+    told: list[str] = []
+    screen_parcels(city, ThisProcess(), tmp_path / "out", run={}, progress=told.append)
+    assert re.fullmatch(r"Working \d+ parcels in 1 unit", told[0])
+
+
 def test_export_screening_us_units_cost_an_acre_foot(screening: Screening, tmp_path: Path) -> None:
     export_screening(screening, tmp_path / "out", units="us", overwrite=False, options={})
     with (tmp_path / "out" / "screening.csv").open(encoding="utf-8", newline="") as stream:
@@ -429,8 +514,24 @@ def test_load_city_without_need_or_climate(paths: dict[str, Path]) -> None:
 
 
 def test_load_city_other_runoff_model_is_refused(paths: dict[str, Path]) -> None:
-    with pytest.raises(InputError, match="surface_storage"):
+    told = "runoff_model must be surface_storage for a whole city; got 'green_ampt'"
+    with pytest.raises(InputError, match=told):
         load_city(sources_of(paths), paths["programme"], overrides={"runoff_model": "green_ampt"})
+    settings = paths["programme"].with_name("settings.toml")
+    settings.write_text('runoff_model = "green_ampt"\n', encoding="utf-8")
+    with pytest.raises(InputError, match=told):
+        load_city(sources_of(paths), paths["programme"], settings_file=settings)
+
+
+def test_load_city_raised_pressure_is_warned_of(paths: dict[str, Path], tmp_path: Path) -> None:
+    programme = tmp_path / "programme.toml"
+    programme.write_bytes(paths["programme"].read_bytes())
+    nozzles = pd.read_csv(paths["nozzle_set"])
+    heads = pyogrio.read_dataframe(paths["site"], layer="heads", read_geometry=False)
+    for pressure_kpa, is_told in ((900.0, True), (heads["pressure_kpa"].min(), False)):
+        nozzles.assign(pressure_kpa=pressure_kpa).to_csv(tmp_path / "nozzle_set.csv", index=False)
+        warnings = load_city(sources_of(paths), programme).inputs.warnings
+        assert any("heads are set to a pressure above what they" in w for w in warnings) is is_told
 
 
 def test_screen_parcels_unfinished_run_is_told_of(city: LoadedCity, tmp_path: Path) -> None:
