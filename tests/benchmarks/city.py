@@ -174,7 +174,7 @@ if __name__ == "__main__":
     parser.add_argument("--faults", type=int, default=0, help="parcels with each fault")
     parser.add_argument("--slope", choices=("column", "raster", "both"), default="column")
     options = parser.parse_args()
-    write_city(
+    paths = write_city(
         options.folder,
         options.parcels,
         seed=options.seed,
@@ -182,3 +182,12 @@ if __name__ == "__main__":
         faults_each=options.faults,
         slope_from=options.slope,
     )
+    for layer in ("parcels", "turf", "zones", "heads"):
+        if "site" in paths:
+            count = pyogrio.read_info(paths["site"], layer=layer)["features"]
+        else:
+            count = pq.read_metadata(paths[layer]).num_rows
+        print(f"{layer:8s} {count:12,}")
+    if "site" in paths:
+        turf = pyogrio.read_dataframe(paths["site"], layer="turf", columns=[])
+        print(f"turf     {turf.area.sum() / 1e6:12.2f} km²")
