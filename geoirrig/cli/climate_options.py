@@ -128,8 +128,9 @@ class ClimateChoice:
             problems.warn("--rain-share has no effect without --effective-rain fixed_share.")
 
     def stated(self) -> dict[str, Any]:
-        """The options as given, for the record of the run."""
-        return stated(dataclasses.asdict(self))
+        """File and station as given, for the record of the run; the choices state themselves."""
+        station = ("climate", "latitude", "altitude_m", "wind_height_m")
+        return stated({name: getattr(self, name) for name in station})
 
     def schedule_options(self) -> ScheduleOptions:
         """The choices, with the defaults for what was not given."""

@@ -78,7 +78,12 @@ def soak_minutes(stored_mm: ArrayLike, intake_mm_h: ArrayLike) -> FloatArray:
     return np.asarray(MINUTES_PER_HOUR * stored / intake)
 
 
-def cycle_count(run_minutes: ArrayLike, minutes_to_runoff: ArrayLike) -> NDArray[np.float64]:
+def cycle_count(
+    run_minutes: ArrayLike,
+    minutes_to_runoff: ArrayLike,
+    *,
+    tolerance: float = _WHOLE_CYCLE_TOLERANCE,
+) -> NDArray[np.float64]:
     """Fewest equal cycles none of which lasts longer than the time to runoff.
 
     Parameters
@@ -87,6 +92,8 @@ def cycle_count(run_minutes: ArrayLike, minutes_to_runoff: ArrayLike) -> NDArray
         Total running time of the event, ≥ 0. [min]
     minutes_to_runoff : array_like, broadcastable
         Longest running time without runoff, > 0, may be infinite. [min]
+    tolerance : float
+        Part of a cycle that counts as rounding: larger where the times come from float32. [1]
 
     Returns
     -------
@@ -99,7 +106,7 @@ def cycle_count(run_minutes: ArrayLike, minutes_to_runoff: ArrayLike) -> NDArray
     [2.0, 2.0, 3.0]
     """
     run, longest = _float_arrays(run_minutes, minutes_to_runoff)
-    return np.maximum(1.0, np.ceil(run / longest - _WHOLE_CYCLE_TOLERANCE))
+    return np.maximum(1.0, np.ceil(run / longest - tolerance))
 
 
 def runoff_depth_mm(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geoirrig.compilation import run_in_threads
-from geoirrig.physics.surface_storage import minutes_to_runoff, soak_minutes
+from geoirrig.physics.surface_storage import cycle_count, minutes_to_runoff, soak_minutes
 from geoirrig.records import (
     AdvisedCycles,
     AnalysisSettings,
@@ -221,7 +221,7 @@ class _SurfaceStorageModel:
         longest = _governing_value(minutes, cells.left_out)
         if longest <= 0.0:
             return None
-        cycles = max(1, math.ceil(run / longest - _CYCLE_TOLERANCE))
+        cycles = int(cycle_count(run, longest, tolerance=_CYCLE_TOLERANCE))
         if cycles > MOST_ADVISED_CYCLES:
             return None
         if cycles == 1:
