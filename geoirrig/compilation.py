@@ -5,14 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
-from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
+from numba.core import event
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-_kernels: list[Any] = []
 _helpers: list[ThreadPoolExecutor] = []  # none until first needed, then one that stays
 
 
@@ -26,21 +25,35 @@ def compiled(function: Function) -> Function:
     kernel = numba.njit(
         cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy"
     )(function)
-    _kernels.append(kernel)
     return cast(Function, kernel)
 
 
-def needs_compiling() -> bool:
-    """Whether a kernel has no cached machine code yet, so that this run will take longer."""
-    return any(
-        not any(Path(kernel.stats.cache_path).glob(f"{_cache_stem(kernel)}*.nbi"))
-        for kernel in _kernels
-    )
+class _Teller(event.Listener):
+    """Tells once, at the first compilation after it was asked to."""
+
+    def __init__(self) -> None:
+        self.tell: Callable[[], None] | None = None
+
+    def on_start(self, event: Any) -> None:
+        """Tell, and forget whom."""
+        tell, self.tell = self.tell, None
+        if tell is not None:
+            tell()
+
+    def on_end(self, event: Any) -> None:
+        """Nothing to tell."""
 
 
-def _cache_stem(kernel: Any) -> str:
-    module = Path(kernel.py_func.__code__.co_filename).stem
-    return f"{module}.{kernel.py_func.__qualname__}-"
+_teller = _Teller()
+event.register("numba:compile", _teller)  # type: ignore[no-untyped-call]
+
+
+def tell_when_compiling(tell: Callable[[], None]) -> None:
+    """Have ``tell`` called when a kernel is next compiled instead of taken from the cache.
+
+    It is called once, in the thread that compiles; a later call of this function replaces it.
+    """
+    _teller.tell = tell
 
 
 def worker_count() -> int:

@@ -28,27 +28,26 @@ def load(
     from geoirrig.workflows.load_site import load_site
 
     announce(output)
-    loaded = load_site(
+    return load_site(
         site.sources(**(others or {})),
         settings_file=site.settings_file,
         overrides=site.overrides,
         problems=problems,
     )
-    announce_compiling(output)
-    return loaded
 
 
 def announce(output: OutputChoice) -> None:
-    """Check the output folder before anything is read, and say that reading begins."""
+    """Check the output folder before anything is read, and say that reading begins.
+
+    From then on a compilation is told of when it comes.
+    """
+    from geoirrig.compilation import tell_when_compiling
     from geoirrig.io.output_folder import check_output_folder
 
     check_output_folder(output.out, overwrite=output.overwrite)
+    tell_when_compiling(
+        lambda: output.progress(
+            "Compiling for this machine; later runs do without (about half a minute)"
+        )
+    )
     output.progress("Reading and checking the inputs")
-
-
-def announce_compiling(output: OutputChoice) -> None:
-    """Say so when kernels will be compiled."""
-    from geoirrig.compilation import needs_compiling
-
-    if needs_compiling():
-        output.progress("Compiling for this machine; later runs do without (about half a minute)")

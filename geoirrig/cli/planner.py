@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from geoirrig.cli.climate_options import CLIMATE, ClimateChoice
-from geoirrig.cli.loading import announce, announce_compiling
+from geoirrig.cli.loading import announce
 from geoirrig.cli.messages import exit_partly_done, told_to_the_user
 from geoirrig.cli.option_groups import (
     OUTPUT,
@@ -60,7 +60,6 @@ def compare(
             overrides=chosen.overrides,
             problems=problems,
         )
-        announce_compiling(output)
         found = compare_nozzles(
             loaded,
             alternatives,
@@ -136,7 +135,6 @@ def screen(
                 problems=problems,
                 progress=output.progress,
             )
-            announce_compiling(output)
             run = {"command": "screen", **site.stated(), **climate.stated()}
             screening, journal = screen_parcels(
                 city, executor, output.out, run=run, resume=resume, progress=output.progress
