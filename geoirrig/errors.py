@@ -46,6 +46,13 @@ class ProblemList:
         if message not in self.warnings:
             self.warnings.append(message)
 
+    def take(self, other: ProblemList) -> None:
+        """Note everything that was collected apart."""
+        for message in other.problems:
+            self.add(message)
+        for message in other.warnings:
+            self.warn(message)
+
     def raise_if_any(self) -> None:
         """Raise `InputError` with all problems noted so far, if there are any."""
         if self.problems:

@@ -191,6 +191,7 @@ class AnalysisSettings:
     dry_spot_min_area_m2: float = 0.5
     hotspot_min_area_m2: float = 1.0
     matched_rate_tolerance_pct: float = 10.0
+    supply_lpm: float | None = None  # flow that the source gives one zone; None: not stated
     slope_method: SlopeMethod = "horn_1981"  # from elevation
     run_on: bool = False  # whether excess water is followed downhill
     flow_direction: FlowDirectionMethod = "tarboton_1997"  # of run-on

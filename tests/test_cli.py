@@ -14,6 +14,7 @@ from typing import get_args
 import pyogrio
 import pytest
 import shapely
+import typer
 
 from geoirrig import __version__
 from geoirrig.cli import app
@@ -23,7 +24,7 @@ from geoirrig.cli.climate_options import (
     EvapotranspirationOption,
     RunTimeOption,
 )
-from geoirrig.cli.option_groups import RunoffModelOption, SlopeMethodOption
+from geoirrig.cli.option_groups import LAYER_ROLES, RunoffModelOption, SlopeMethodOption
 from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
 from geoirrig.io.output_folder import RESULT_NAMES
 from geoirrig.physics.effective_rain import EFFECTIVE_RAIN_METHODS
@@ -157,6 +158,38 @@ def test_option_out_of_range_is_refused(
 ) -> None:
     out = tmp_path / "out"
     assert words in refusal(run("analyze", good_site, option, value, "--out", out), out)
+
+
+def test_option_of_one_value_given_twice_is_refused_by_every_command() -> None:
+    refused = set()
+    for command, parts in typer.main.get_command(app).commands.items():  # type: ignore[attr-defined]
+        for option in parts.params:
+            if option.param_type_name != "option" or option.is_flag or option.multiple:
+                continue
+            name = option.opts[0]
+            result = run(command, name, "a", name, "b", "--quiet")
+            assert result.exit_code == 2
+            assert f"{name} was given twice, but takes one value. Give it once." in result.stderr
+            refused.add((command, name))
+    layers = {f"--{role.replace('_', '-')}" for role in LAYER_ROLES}
+    assert {(command, name) for command in ("validate", "screen") for name in layers} <= refused
+    assert ("screen", "--out") in refused
+
+
+def test_options_given_twice_are_told_together_and_counted(tmp_path: Path) -> None:
+    text = refusal(
+        run("analyze", "--turf", "a", "--slope=b", "--turf", "c", "--turf", "d", "--slope", "e"),
+        tmp_path / "out",
+    )
+    assert "2 problems" in text
+    assert "--turf was given 3 times, but takes one value." in text
+    assert "--slope was given twice" in text
+
+
+def test_options_that_may_be_repeated_and_flags_are_not_refused(good_site: Path) -> None:
+    assert run("validate", good_site, "--json", "--json").exit_code == 0
+    result = run("analyze", good_site, "--rules", "a", "--rules", "b", "--out", "unused")
+    assert "Rule set 'b' is not built in" in result.stderr
 
 
 def test_settings_file_faults_come_out_together(good_site: Path, tmp_path: Path) -> None:

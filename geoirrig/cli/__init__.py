@@ -16,6 +16,7 @@ import typer  # noqa: E402
 from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
 from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
 from geoirrig.cli.planner import compare, screen  # noqa: E402
+from geoirrig.cli.single_options import SingleOptionsCommand  # noqa: E402
 from geoirrig.cli.slopes import rank, schedule  # noqa: E402
 
 app = typer.Typer(
@@ -41,7 +42,7 @@ def geoirrig(
 
 
 for _command in (demo, validate, analyze, schedule, rank, compare, screen):
-    app.command()(_command)
+    app.command(cls=SingleOptionsCommand)(_command)
 
 
 def main() -> None:

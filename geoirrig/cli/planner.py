@@ -122,7 +122,9 @@ def screen(
         announce(output)
         check_journal(output.out, resume=resume)
         able = None if workers is None or workers < 1 else workers
-        with unit_executor(workers=able, scheduler=scheduler) as executor:
+        with unit_executor(
+            workers=able, scheduler=scheduler, tells_of_compiling=not output.quiet
+        ) as executor:
             city = load_city(
                 chosen.sources(**climate.files),
                 programme,
@@ -139,15 +141,16 @@ def screen(
             screening, journal = screen_parcels(
                 city, executor, output.out, run=run, resume=resume, progress=output.progress
             )
-        summary = export_screening(
-            screening,
-            output.out,
-            units=output.units,
-            overwrite=output.overwrite,
-            options=run,
-            progress=output.progress,
-        )
-        journal.remove()
+            summary = export_screening(
+                screening,
+                output.out,
+                units=output.units,
+                overwrite=output.overwrite,
+                options=run,
+                executor=executor,
+                progress=output.progress,
+            )
+            journal.remove()
         output.tell(summary, print_screening)
         if summary["failures"]:
             exit_partly_done(

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -145,16 +146,43 @@ def read_arrow_layer(
     carry_others : bool
         Whether columns without a meaning are read too.
     """
-    try:
-        file_format = vector_format(path)
-        if file_format in (CSV, DXF, SHAPEFILE):  # with rules of their own, and never a city
-            return _of_table(read_layer(path, layer, schema, problems))
-        if file_format is GEOPARQUET:
-            return _read_parquet(path, schema, problems, carry_others=carry_others)
-        return _read_ogr(path, layer, schema, problems, carry_others=carry_others)
-    except (*_READ_ERRORS, GeoirrigError, pa.ArrowException):
+    carried = frozenset([schema.layer]) if carry_others else frozenset()
+    return read_arrow_layers([(path, layer, schema)], problems, carried=carried)[0]
+
+
+def read_arrow_layers(
+    places: Sequence[tuple[Path, str, LayerSchema]],
+    problems: ProblemList,
+    *,
+    carried: frozenset[str] = frozenset(),
+) -> list[ArrowLayer | None]:
+    """Several layers in bulk, at the same time: each as `read_arrow_layer` reads it.
+
+    Parameters
+    ----------
+    places : sequence of (Path, str, LayerSchema)
+        File, layer and schema of each.
+    problems : ProblemList
+        Takes problems and warnings, layer after layer.
+    carried : frozenset of str
+        Names of the schemas whose columns without a meaning are read too.
+    """
+
+    def read(place: tuple[Path, str, LayerSchema]) -> tuple[ArrowLayer | None, ProblemList]:
+        own = ProblemList()
+        return _read_quickly(*place, own, carry_others=place[2].layer in carried), own
+
+    # What the reading libraries warn of is for the careful reader to tell. The filter is that of
+    # the whole program: it is set here, around all threads.
+    with warnings.catch_warnings(), ThreadPoolExecutor(2) as pool:
+        warnings.simplefilter("error")
+        quick = list(pool.map(read, places))
+    layers = []
+    for place, (layer, own) in zip(places, quick, strict=True):
+        problems.take(own)
         # The careful reader finds out what is wrong and where.
-        return _of_table(read_layer(path, layer, schema, problems))
+        layers.append(_of_table(read_layer(*place, problems)) if layer is None else layer)
+    return layers
 
 
 def coded_text(layer: ArrowLayer, name: str) -> CodedText:
@@ -167,8 +195,11 @@ def coded_text(layer: ArrowLayer, name: str) -> CodedText:
     encoded = pc.dictionary_encode(column.combine_chunks())
     if isinstance(encoded, pa.ChunkedArray):
         encoded = encoded.unify_dictionaries().combine_chunks()
-    raw = [str(word).strip() for word in encoded.dictionary.to_pylist()]
+    trimmed = pc.utf8_trim_whitespace(encoded.dictionary)
+    raw = trimmed.to_pylist()
     code = np.asarray(pc.fill_null(encoded.indices, len(raw)), dtype=np.int32)
+    if trimmed.equals(encoded.dictionary) and "" not in raw:  # as they are, they differ
+        return CodedText(code=code, words=(*raw, "") if encoded.null_count else tuple(raw))
     return _with_words(code, [*raw, ""])
 
 
@@ -203,16 +234,29 @@ def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
 # --- files ---------------------------------------------------------------------------------------
 
 
+def _read_quickly(
+    path: Path, layer: str, schema: LayerSchema, problems: ProblemList, *, carry_others: bool
+) -> ArrowLayer | None:
+    """A layer in bulk; None where that cannot be done, or not without a warning."""
+    try:
+        file_format = vector_format(path)
+        if file_format in (CSV, DXF, SHAPEFILE):  # with rules of their own, and never a city
+            return None
+        if file_format is GEOPARQUET:
+            return _read_parquet(path, schema, problems, carry_others=carry_others)
+        return _read_ogr(path, layer, schema, problems, carry_others=carry_others)
+    except (*_READ_ERRORS, GeoirrigError, Warning, pa.ArrowException):
+        return None
+
+
 def _read_ogr(
     path: Path, layer: str, schema: LayerSchema, problems: ProblemList, *, carry_others: bool
 ) -> ArrowLayer:
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")  # the careful reader tells them
-        info = pyogrio.read_info(path, layer=layer)
-        names = _columns_to_read([str(n) for n in info["fields"]], schema, carry_others)
-        meta, table = pyogrio.raw.read_arrow(
-            path, layer=layer, columns=names, read_geometry=bool(schema.geometry)
-        )
+    info = pyogrio.read_info(path, layer=layer)
+    names = _columns_to_read([str(n) for n in info["fields"]], schema, carry_others)
+    meta, table = pyogrio.raw.read_arrow(
+        path, layer=layer, columns=names, read_geometry=bool(schema.geometry)
+    )
     place = f"layer {layer!r} of {path.name!r}"
     geometry_name = meta["geometry_name"] or "wkb_geometry"
     wkb = None

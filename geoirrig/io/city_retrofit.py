@@ -17,11 +17,8 @@ from geoirrig.io.arrow_layer import CodedText, coded_text
 from geoirrig.io.city_heads import NozzleTables, StatedCityHeads
 from geoirrig.io.column_values import BoolArray
 from geoirrig.io.read_heads import StatedHeads
-from geoirrig.io.replace_nozzles import replace_nozzles
+from geoirrig.io.replace_nozzles import replace_nozzles, warn_of_raised_pressure
 from geoirrig.records import NozzleSet, ObjectArray
-from geoirrig.units import FloatArray
-
-_ROUNDED = 0.005  # psi and kPa that were rounded apart are one pressure
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,29 +75,6 @@ def heads_under_nozzle_set(
         is_replaced=np.asarray(changes),
         is_regulated=np.asarray(changes & np.isfinite(stated)),
     )
-
-
-def warn_of_raised_pressure(
-    name: str, before_kpa: FloatArray, after_kpa: FloatArray, problems: ProblemList
-) -> None:
-    """Warn of heads that a set would bring to a pressure above what they have.
-
-    Parameters
-    ----------
-    name : str
-        Name of the set.
-    before_kpa, after_kpa : ndarray of float64, shape (n_heads,)
-        Pressure as stated, and under the set; NaN where not stated, which is not told of. [kPa]
-    problems : ProblemList
-        Takes the warning.
-    """
-    count = int(np.count_nonzero(after_kpa > (1.0 + _ROUNDED) * before_kpa))
-    if count:
-        heads = "1 head is" if count == 1 else f"{count:,} heads are"
-        problems.warn(
-            f"Nozzle set {name!r}: {heads} set to a pressure above what "
-            f"{'it has' if count == 1 else 'they have'} now; a regulator only lowers it."
-        )
 
 
 def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.int64], StatedHeads]:

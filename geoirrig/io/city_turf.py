@@ -13,12 +13,13 @@ from geoirrig.errors import ProblemList
 from geoirrig.grid.point_location import containing_polygons
 from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text
 from geoirrig.io.city_parcels import PlacedParcels, placed_polygons
-from geoirrig.io.column_values import BoolArray, check_required_columns, texts
+from geoirrig.io.column_values import BoolArray, check_required_columns, named_ids, texts
 from geoirrig.io.columns import TURF, listed, nearest_hint
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.io.parcel_faults import (
     LeftOutItem,
     ParcelFaults,
+    grouped,
     note_rows_at_fault,
     numbers_by_row,
 )
@@ -36,6 +37,9 @@ from geoirrig.units import FloatArray
 # A part in another parcel that is smaller than this share of the polygon, or than this area, comes
 # from drawing. Judgement, no source.
 PART_SHARE, PART_AREA_M2 = 0.05, 0.25
+# Turf on a kerb strip lies in no parcel, across the walk from its own; farther off, its place or
+# its parcel_id is wrong. Judgement, no source: a walk and a strip take less.
+KERB_STRIP_M = 10.0
 _DRAWN_IN_M = 0.05  # corners on a lot line are taken this much nearer to the middle
 
 
@@ -83,7 +87,7 @@ def read_city_turf(
     plants = _plant_types(layer, problems)
     slope_pct, bad_slope = numbers_by_row(layer, "slope_pct")
     depth_mm, bad_depth = numbers_by_row(layer, "root_depth_mm")
-    parcel, left_out = _owners(layer, geometry, parcels, faults)
+    parcel, left_out = _owners(layer, geometry, parcels, problems, faults)
     at_fault = (
         is_bad
         | bad_slope
@@ -144,11 +148,13 @@ def _plant_types(layer: ArrowLayer, problems: ProblemList) -> CodedText:
 def _note_unknown_slopes(
     layer: ArrowLayer, parcel: NDArray[np.int32], is_unknown: BoolArray, faults: ParcelFaults
 ) -> None:
-    for row in np.flatnonzero(is_unknown & (parcel >= 0)):
+    rows = np.flatnonzero(is_unknown & (parcel >= 0))
+    for number, own in grouped(parcel[rows]):
+        table = layer.rows(rows[own])
         faults.add(
-            parcel[row],
-            f"{layer.table.start}: the slope of turf_id {_turf_id(layer, row)} is not known: it "
-            "states no slope_pct, and there is no slope or elevation raster.",
+            number,
+            f"{table.start}: the slope of {named_ids(table, np.ones(len(own), dtype=bool))} is not "
+            "known: slope_pct is not stated, and there is no slope or elevation raster.",
         )
 
 
@@ -161,7 +167,11 @@ def _turf_id(layer: ArrowLayer, row: np.int64) -> str:
 
 
 def _owners(
-    layer: ArrowLayer, geometry: ObjectArray, parcels: PlacedParcels, faults: ParcelFaults
+    layer: ArrowLayer,
+    geometry: ObjectArray,
+    parcels: PlacedParcels,
+    problems: ProblemList,
+    faults: ParcelFaults,
 ) -> tuple[NDArray[np.int32], list[LeftOutItem]]:
     """Parcel of every polygon, −1 for none, and those that have none."""
     stated, unknown = _stated_parcels(layer, parcels)
@@ -173,11 +183,16 @@ def _owners(
         & (unknown == "")
     )
     left_out: list[LeftOutItem] = []
-    shares = _parts_in_parcels(geometry[doubtful], parcels.geometry)
+    shares = [sorted(own) for own in _parts_in_parcels(geometry[doubtful], parcels.geometry)]
+    alike: _Misplaced = {}
     for row, own in zip(doubtful, shares, strict=True):
-        owner[row] = _owner_of_parts(layer, row, int(stated[row]), own, parcels, faults)
-        if owner[row] < 0 and not own:
+        named, inside = int(stated[row]), tuple(number for number, _, _ in own)
+        owner[row] = _owner_of_parts(named, inside)
+        if len(inside) > 1 or (named >= 0 and inside != (named,)):
+            alike.setdefault((named, inside), []).append((row, [area for _, area, _ in own]))
+        elif not inside:
             left_out.append(_nobodys(layer, row, "lies in no parcel"))
+    _note_misplaced(layer, geometry, alike, parcels, problems, faults)
     for row in np.flatnonzero(unknown != ""):
         owner[row] = -1
         hint = nearest_hint(str(unknown[row]), parcels.records.parcel_id.tolist()[:1000])
@@ -244,25 +259,70 @@ def _parts_in_parcels(
     return found
 
 
-def _owner_of_parts(
-    layer: ArrowLayer,
-    row: np.int64,
-    stated: int,
-    parts: list[tuple[int, float, float]],
-    parcels: PlacedParcels,
-    faults: ParcelFaults,
-) -> int:
+def _owner_of_parts(stated: int, inside: tuple[int, ...]) -> int:
     """Parcel of a polygon that is not plainly in one; −1 for none, or where its parcels fail."""
-    ids = parcels.records.parcel_id
-    inside = {number for number, _, _ in parts}
-    if len(parts) <= 1 and (stated < 0 or inside <= {stated}):
-        return stated if stated >= 0 else next(iter(inside), -1)
-    where = " and ".join(f"{str(ids[number])!r} ({area:,.1f} m²)" for number, area, _ in parts)
-    turf_id = _turf_id(layer, row)
-    if stated >= 0 and len(parts) == 1:
-        reason = f"Turf {turf_id} states this parcel but lies in {where}. Correct one of them."
-    else:
-        reason = f"Turf {turf_id} lies in more than one parcel: {where}. Divide it."
-    for number in [stated] if stated >= 0 else sorted(inside):
-        faults.add(number, reason)
-    return stated if stated >= 0 else -1
+    return inside[0] if stated < 0 and len(inside) == 1 else stated
+
+
+# Turf whose place is in doubt and its area in each parcel, by the parcel that it states (−1: none)
+# and those that it lies in: what is alike is told together.
+_Misplaced = dict[tuple[int, tuple[int, ...]], list[tuple[np.int64, list[float]]]]
+
+
+def _note_misplaced(
+    layer: ArrowLayer,
+    geometry: ObjectArray,
+    alike: _Misplaced,
+    parcels: PlacedParcels,
+    problems: ProblemList,
+    faults: ParcelFaults,
+) -> None:
+    """Fail the parcels of misplaced turf; a kerb strip is a warning."""
+    kerb_strips: list[np.int64] = []
+    for (stated, inside), found in alike.items():
+        rows = np.array([row for row, _ in found])
+        if inside:
+            reason = _in_other_parcels(layer, stated, inside, found, parcels)
+            for number in inside if stated < 0 else [stated]:
+                faults.add(number, reason)
+            continue
+        gap_m = shapely.distance(geometry[rows], parcels.geometry[stated])
+        is_far = gap_m > KERB_STRIP_M
+        kerb_strips += rows[~is_far].tolist()
+        if is_far.any():
+            faults.add(
+                stated,
+                "Turf that states this parcel but lies in no parcel, as far as "
+                f"{np.nanmax(gap_m):,.1f} m from this one: {_named(layer, rows[is_far])}. Correct "
+                "its place or its parcel_id.",
+            )
+    if kerb_strips:
+        problems.warn(
+            f"turf: {_named(layer, np.array(kerb_strips))}: in no parcel, but at most "
+            f"{KERB_STRIP_M:g} m from the one that parcel_id states, and counted there, as a kerb "
+            "strip is."
+        )
+
+
+def _in_other_parcels(
+    layer: ArrowLayer,
+    stated: int,
+    inside: tuple[int, ...],
+    found: list[tuple[np.int64, list[float]]],
+    parcels: PlacedParcels,
+) -> str:
+    """Why a parcel fails whose turf lies, as a whole or in part, in others."""
+    areas = np.sum([areas for _, areas in found], axis=0)
+    where = " and ".join(
+        f"{str(parcels.records.parcel_id[number])!r} ({area:,.1f} m²)"
+        for number, area in zip(inside, areas, strict=True)
+    )
+    turf = _named(layer, np.array([row for row, _ in found]))
+    if stated >= 0 and len(inside) == 1:
+        return f"Turf that states this parcel but lies in {where}: {turf}. Correct one of them."
+    return f"Turf that lies in more than one parcel, {where}: {turf}. Divide it."
+
+
+def _named(layer: ArrowLayer, rows: NDArray[np.int64]) -> str:
+    table = layer.rows(rows)
+    return named_ids(table, np.ones(len(rows), dtype=bool))

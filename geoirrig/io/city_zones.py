@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,12 +52,10 @@ def read_city_zone_plan(
         Zones of the table first, then those it lacks by name; NaN where the plan does not say.
     """
     words = heads.zone.words
-    by_name = np.empty(len(words), dtype=np.int64)
-    by_name[np.array(sorted(range(len(words)), key=words.__getitem__))] = np.arange(len(words))
     nothing = np.full(len(words), np.nan)
     plan = {name: nothing.copy() for name in ("run_minutes", "cycles", "soak_minutes")}
     if layer is None:
-        return ZoneWordPlan(rank=by_name, **plan)
+        return ZoneWordPlan(rank=_rank_by_name(words), **plan)
     check_required_columns(layer.table, problems)
     coded = coded_text(layer, "zone")
     if is_repeated(layer, "zone").any():
@@ -64,8 +63,10 @@ def read_city_zone_plan(
             f"{layer.table.start}: every row needs a zone of its own; a name is empty or stands "
             "there more than once."
         )
-    row_of = {word: row for row, word in enumerate(coded.texts().tolist())}
-    row = np.array([row_of.get(word, -1) for word in words], dtype=np.int64)
+    row_of = np.full(len(coded.words) + 1, -1, dtype=np.int64)
+    row_of[coded.code] = np.arange(layer.n_rows)
+    number = {word: code for code, word in enumerate(coded.words)}
+    row = row_of[[number.get(word, -1) for word in words]]
     planned = row >= 0
     is_bad = np.zeros(len(words), dtype=bool)
     for name in plan:
@@ -80,7 +81,17 @@ def read_city_zone_plan(
                 f"{layer.table.start}: the plan of a zone of this parcel is out of range or no "
                 "number. Correct run_minutes, cycles or soak_minutes.",
             )
-    return ZoneWordPlan(rank=np.where(planned, row, layer.n_rows + by_name), **plan)
+    rank = row.copy()
+    others = np.flatnonzero(~planned)
+    rank[others] = layer.n_rows + _rank_by_name([words[k] for k in others.tolist()])
+    return ZoneWordPlan(rank=rank, **plan)
+
+
+def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
+    """Place of each word among all, by name."""
+    rank = np.empty(len(words), dtype=np.int64)
+    rank[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))
+    return rank
 
 
 def zones_of_heads(

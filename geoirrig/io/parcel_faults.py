@@ -19,8 +19,9 @@ from geoirrig.io.column_values import (
     filled_rows,
     named_ids,
     number_column,
-    row_ids,
+    texts,
 )
+from geoirrig.io.columns import listed
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.units import FloatArray
 
@@ -38,6 +39,11 @@ class ParcelFaults:
         found = self.reasons.setdefault(int(parcel), [])
         if reason not in found:
             found.append(reason)
+
+    def take(self, other: ParcelFaults) -> None:
+        """Note everything that was collected apart."""
+        for parcel, reason in other.failures():
+            self.add(parcel, reason)
 
     def failures(self) -> tuple[tuple[int, str], ...]:
         """Number of the parcel and reason, by parcel."""
@@ -121,13 +127,25 @@ def note_repeated_ids(
     rows = np.flatnonzero(is_repeated & (parcel >= 0))
     if not len(rows):
         return
-    ids = row_ids(layer.rows(rows), ProblemList())
-    for row, row_id in zip(rows, ids, strict=True):
-        faults.add(
-            int(parcel[row]),
-            f"{layer.table.start}: every row needs a {layer.table.schema.id_column} of its own; "
-            f"{str(row_id)!r} is empty or stands there more than once.",
-        )
+    table = layer.rows(rows)
+    name = table.schema.id_column
+    ids = [] if name is None else [text.strip() for text in texts(table.columns[name])]
+    for number, own in grouped(parcel[rows]):
+        empty = [str(table.feature[k]) for k in own if not ids[k]]
+        repeated = list(dict.fromkeys(ids[k] for k in own if ids[k]))
+        if empty:
+            more = f" and {len(empty) - 3} more" if len(empty) > 3 else ""
+            faults.add(
+                number,
+                f"{table.start}: {name} is empty for feature {', '.join(empty[:3])}{more}. Every "
+                "row needs one.",
+            )
+        if repeated:
+            faults.add(
+                number,
+                f"{table.start}: {name} must be unique; met more than once: "
+                f"{listed(repeated, at_most=3)}. Give every row its own.",
+            )
 
 
 def grouped(owner: NDArray[np.int32]) -> Iterable[tuple[int, NDArray[np.int64]]]:

@@ -45,17 +45,8 @@ def programme_nozzle_set(
     """
     if programme.nozzle_set:
         return read_nozzle_set(path.parent / programme.nozzle_set, problems)
-    place = f"Programme file {path.name!r}, replacement"
-    rows: dict[str, Replacement] = {}
-    for change in programme.replacements:
-        for name in (change.from_nozzle, change.to_nozzle):
-            if name and name not in nozzles and name not in in_use:
-                problems.add(
-                    f"{place}: unknown nozzle {name!r}; the nozzles table has "
-                    f"{listed(sorted(nozzles))}.{nearest_hint(name, nozzles)} Correct the name."
-                )
-        if change.from_nozzle:
-            rows[change.from_nozzle] = change
+    _note_unknown_nozzles(programme, path, nozzles, in_use, problems)
+    rows = {c.from_nozzle: c for c in programme.replacements if c.from_nozzle}
     for change in programme.replacements:
         for name in sorted(in_use) if change.from_device else ():
             if name in nozzles and nozzles[name].device == change.from_device:
@@ -69,6 +60,24 @@ def programme_nozzle_set(
         to_nozzle=np.array([change.to_nozzle for change in changes.values()], dtype=object),
         pressure_kpa=np.array([change.pressure_kpa for change in changes.values()], dtype=float),
     )
+
+
+def _note_unknown_nozzles(
+    programme: Programme,
+    path: Path,
+    nozzles: Mapping[str, Nozzle],
+    in_use: Collection[str],
+    problems: ProblemList,
+) -> None:
+    named = [name for c in programme.replacements for name in (c.from_nozzle, c.to_nozzle) if name]
+    known = f"the nozzles table has {listed(sorted(nozzles))}"
+    for name in dict.fromkeys(named):
+        if name not in nozzles and name not in in_use:
+            problems.add(
+                f"Programme file {path.name!r}, replacement: unknown nozzle {name!r}; {known}."
+                f"{nearest_hint(name, nozzles)} Correct the name."
+            )
+            known = "the known ones stand above"
 
 
 def _is_in_place(old: str, change: Replacement) -> bool:

@@ -16,6 +16,8 @@ from geoirrig.parcel_quantities import QUANTITIES, Stage, known_names, other_uni
 from geoirrig.units import PERCENT, UNITS
 
 _Read = TypeVar("_Read")
+# Begins the long list of names, which is told once in a run.
+_KNOWN_QUANTITIES = "Known quantities:"
 
 
 class ProgrammeTable(TomlReading):
@@ -160,11 +162,14 @@ class ProgrammeTable(TomlReading):
         with_unit = [known for known in names if _without_unit(known) == name]
         if with_unit:
             return f" It has no unit: write {one_of(with_unit)}."
+        hint = nearest_hint(name, (*names, *others))
+        rankings = f" Known rankings: {listed(others)}." if others else ""
+        if any(_KNOWN_QUANTITIES in told for told in self.problems.problems):
+            return f"{hint} The known names stand above.{rankings}"
         columns = listed(self.parcel_columns, at_most=99)
         return (
-            f"{nearest_hint(name, (*names, *others))} Known columns of the parcels: {columns}. "
-            f"Known quantities: {listed(QUANTITIES, at_most=99)}."
-            + (f" Known rankings: {listed(others)}." if others else "")
+            f"{hint} Known columns of the parcels: {columns}. "
+            f"{_KNOWN_QUANTITIES} {listed(QUANTITIES, at_most=99)}.{rankings}"
         )
 
 

@@ -22,7 +22,7 @@ from geoirrig.city_records import (
 )
 from geoirrig.errors import ProblemList
 from geoirrig.expressions.grammar import ValueKind
-from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_arrow_layer
+from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_arrow_layers
 from geoirrig.io.city_heads import (
     NozzleTables,
     StatedCityHeads,
@@ -107,18 +107,15 @@ def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
     places, _ = layer_places(sources, problems, required=REQUIRED_LAYERS)
     with ThreadPoolExecutor(1) as aside:
         files = aside.submit(input_files, sources, ProblemList())
-        layers = {}
-        for role in CITY_LAYERS:
-            if role not in places:
-                continue
-            layer = read_arrow_layer(
-                *places[role], LAYERS[role], problems, carry_others=role == "parcels"
-            )
-            if layer is not None:
-                layers[role] = layer
-        return OpenCity(
-            layers=layers, tables=_nozzle_tables(places, problems), files=files.result()
+        roles = [role for role in CITY_LAYERS if role in places]
+        read = read_arrow_layers(
+            [(*places[role], LAYERS[role]) for role in roles],
+            problems,
+            carried=frozenset(["parcels"]),
         )
+        tables = _nozzle_tables(places, problems)
+        layers = {r: layer for r, layer in zip(roles, read, strict=True) if layer is not None}
+        return OpenCity(layers=layers, tables=tables, files=files.result())
 
 
 def read_city(
@@ -151,11 +148,12 @@ def read_city(
         for role in layers:  # nothing can be placed, but the columns can be looked at
             check_required_columns(layers[role].table, problems)
         return None
-    overlaps = ParcelFaults()  # found aside, and added last: messages have one order
-    with ThreadPoolExecutor(1) as aside:  # searches that need not be waited for
+    # What is found aside is added last: messages have one order.
+    overlaps, faults_of_heads, told_of_heads = ParcelFaults(), ParcelFaults(), ProblemList()
+    with ThreadPoolExecutor(2) as aside:
         repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
-            for role in REQUIRED_LAYERS
+            for role in ("parcels", "heads", "turf")
         }
         parcels = read_city_parcels(
             layers["parcels"],
@@ -164,6 +162,16 @@ def read_city(
             faults,
             is_repeated=repeated["parcels"].result(),
         )
+
+        def heads_and_states() -> tuple[StatedCityHeads, _States]:
+            heads = read_city_heads(
+                layers["heads"], parcels, plane, opened.tables, told_of_heads, faults_of_heads
+            )
+            return heads, _states(
+                heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
+            )
+
+        of_heads = aside.submit(heads_and_states)
         search = aside.submit(note_overlaps, parcels, overlaps)
         turf = read_city_turf(
             layers["turf"],
@@ -174,13 +182,13 @@ def read_city(
             geometry=outlines,
             has_terrain=has_terrain,
         )
-        heads = read_city_heads(layers["heads"], parcels, plane, opened.tables, problems, faults)
-        states = _states(heads, nozzle_set, opened.tables, problems, pressure_apart=pressure_apart)
+        heads, states = of_heads.result()
+        problems.take(told_of_heads)
+        faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", heads.parcel)):
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
         search.result()
-    for parcel, reason in overlaps.failures():
-        faults.add(parcel, reason)
+    faults.take(overlaps)
     plan = read_city_zone_plan(layers.get("zones"), heads, problems, faults)
     if problems.problems:
         return None

@@ -22,7 +22,11 @@ from geoirrig.io.read_nozzles import (
 )
 from geoirrig.io.read_turf import PlacedTurf
 from geoirrig.io.read_zones import read_zone_plan
-from geoirrig.io.replace_nozzles import pressure_step, replace_nozzles
+from geoirrig.io.replace_nozzles import (
+    pressure_step,
+    replace_nozzles,
+    warn_of_raised_pressure,
+)
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import NozzleSet, SprinklerLayout, ZonePlan
 
@@ -108,6 +112,7 @@ def read_layouts(
     for nozzle_set in nozzle_sets:
         own, silent = ProblemList(), ProblemList()
         changed = replace_nozzles(heads, nozzle_set, nozzles, own, faulty_nozzles=faulty)
+        warn_of_raised_pressure(nozzle_set.name, heads.pressure_kpa, changed.pressure_kpa, own)
         told = faulty.union(nozzle_set.to_nozzle.tolist())
         of_set = laid_out(changed, told, own)
         step = pressure_step(nozzle_set)

@@ -50,6 +50,7 @@ RANGES: Mapping[str, _Range] = {
     "dry_spot_min_area_m2": _Range(low=0.0, high=1e4),
     "hotspot_min_area_m2": _Range(low=0.0, high=1e4),
     "matched_rate_tolerance_pct": _Range(low=0.0, high=1000.0),
+    "supply_lpm": _Range(is_above_low=True, low=0.0, high=1e6),
     "pit_fill_depth_mm": _Range(low=0.0, high=1e4),
     "run_on_step_minutes": _Range(is_above_low=True, low=0.0, high=60.0),
 }
@@ -75,7 +76,8 @@ def read_settings(
     overrides : mapping of str to object
         Settings from the command line, which prevail; a value of None is passed over.
     problems : ProblemList
-        Takes unknown keys, and values of the wrong kind or out of range.
+        Takes unknown keys, and values of the wrong kind or out of range; a warning where the file
+        asks for run-on and the command cannot do it.
 
     Returns
     -------
@@ -91,6 +93,11 @@ def read_settings(
     where = "" if path is None else f"Settings file {path.name!r}: "
     for key, value in stated.items():
         _take(key, value, where, given, problems)
+    if given.get("run_on") is True and overrides.get("run_on") is False:
+        problems.warn(
+            f"{where}run_on = true has no effect: this command does not follow excess water "
+            "downhill. 'geoirrig analyze' does."
+        )
     for key, value in overrides.items():
         if value is not None:
             _take(key, value, f"{_option(key)}: ", given, problems)

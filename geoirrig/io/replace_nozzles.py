@@ -15,6 +15,7 @@ from geoirrig.records import IntArray, NozzleSet, ObjectArray
 from geoirrig.units import FloatArray
 
 _NAMED = 3  # ids in a message
+_ROUNDED = 0.005  # psi and kPa that were rounded apart are one pressure
 
 
 def replace_nozzles(
@@ -84,6 +85,29 @@ def replace_nozzles(
         flow_lpm=unless_changed(heads.flow_lpm),
         trajectory_deg=unless_changed(heads.trajectory_deg),
     )
+
+
+def warn_of_raised_pressure(
+    name: str, before_kpa: FloatArray, after_kpa: FloatArray, problems: ProblemList
+) -> None:
+    """Warn of heads that a set would bring to a pressure above what they have.
+
+    Parameters
+    ----------
+    name : str
+        Name of the set.
+    before_kpa, after_kpa : ndarray of float64, shape (n_heads,)
+        Pressure as stated, and under the set; NaN where not stated, which is not told of. [kPa]
+    problems : ProblemList
+        Takes the warning.
+    """
+    count = int(np.count_nonzero(after_kpa > (1.0 + _ROUNDED) * before_kpa))
+    if count:
+        heads = "1 head is" if count == 1 else f"{count:,} heads are"
+        problems.warn(
+            f"Nozzle set {name!r}: {heads} set to a pressure above what "
+            f"{'it has' if count == 1 else 'they have'} now; a regulator only lowers it."
+        )
 
 
 def pressure_step(nozzle_set: NozzleSet) -> NozzleSet | None:

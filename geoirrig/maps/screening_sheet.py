@@ -57,6 +57,7 @@ _CAPTION = (
 _MOST_DRAWN = 3000  # more parcels are finer than the page: they are drawn as a raster
 _MAP_PIXELS = 1600.0
 _CURVE_HEIGHT_PX = 330.0
+_CURVE_BELOW_PX = 76.0  # room for the heading and the note on steps that are cut
 _FUNDED = 3
 _DEAREST_SHOWN = 0.98  # share of the saving up to which the curve is shown: the rest is endless
 
@@ -202,13 +203,13 @@ def _draw_cost_curve(
     write_text(
         page, PANEL_LEFT_PX, top_px - 26.0, "Cost of the water saved", size_pt=9.5, weight="bold"
     )
-    bottom_px = max(MAP_BOTTOM_PX + 52.0, top_px - 60.0 - _CURVE_HEIGHT_PX)
+    bottom_px = max(MAP_BOTTOM_PX + 52.0, top_px - _CURVE_BELOW_PX - _CURVE_HEIGHT_PX)
     axes = page.figure.add_axes(
         (
             (PANEL_LEFT_PX + 50.0) / PAGE_WIDTH_PX,
             bottom_px / PAGE_HEIGHT_PX,
             (PANEL_WIDTH_PX - 56.0) / PAGE_WIDTH_PX,
-            (top_px - 60.0 - bottom_px) / PAGE_HEIGHT_PX,
+            (top_px - _CURVE_BELOW_PX - bottom_px) / PAGE_HEIGHT_PX,
         ),
         facecolor=FRAME_FACE,
     )
@@ -217,6 +218,28 @@ def _draw_cost_curve(
     per = "acre-foot" if units == "us" else "m³"
     axes.set_xlabel(f"Water saved [{unit}]", color=QUIET_INK, fontsize=8.0)
     axes.set_ylabel(f"Levelised cost [{shown_id(currency)} per {per}]", color=QUIET_INK, fontsize=8)
+
+
+def _mark_cut_steps(axes: Axes, total: FloatArray, cost: FloatArray, highest: float) -> None:
+    """Say which steps go on above the frame, and how far."""
+    first = int(np.searchsorted(cost, highest, side="right"))
+    count = len(cost) - first
+    if not count:
+        return
+    left = 0.0 if first == 0 else total[first - 1]
+    axes.plot(
+        (left + total[-1]) / 2.0, highest, marker="^", markersize=5.0, color=INK, clip_on=False
+    )
+    dearest = f"{cost[-1]:,.2f}"
+    axes.text(
+        total[-1],
+        1.025 * highest,
+        f"1 parcel goes up to {dearest}" if count == 1 else f"{count:,} parcels go up to {dearest}",
+        ha="right",
+        va="bottom",
+        color=QUIET_INK,
+        fontsize=7.5,
+    )
 
 
 def _draw_steps(
@@ -232,7 +255,9 @@ def _draw_steps(
     axes.plot(x, y, color=INK, linewidth=0.8)
     last = int(np.searchsorted(total, _DEAREST_SHOWN * total[-1]))
     axes.set_xlim(0.0, total[-1])
-    axes.set_ylim(0.0, 1.15 * float(cost[min(last, len(cost) - 1)]))
+    highest = 1.15 * float(cost[min(last, len(cost) - 1)])
+    axes.set_ylim(0.0, highest)
+    _mark_cut_steps(axes, total, cost, highest)
     axes.locator_params(axis="x", nbins=3)
     axes.xaxis.set_major_formatter("{x:,.10g}")
     axes.yaxis.set_major_formatter("{x:,.10g}")

@@ -5,24 +5,26 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
-from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
 from geoirrig.physics.programme_economics import cost_per_acre_foot
 from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
+from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
 
 SCREENING_CAUTIONS = (
     "A saving is at equal need: it comes only if the clock is set anew after the change. What a "
@@ -42,6 +44,7 @@ def export_screening(
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    executor: UnitExecutor | None = None,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Write all outputs of a screening into a folder.
@@ -58,6 +61,8 @@ def export_screening(
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, without those that change nothing in the results.
+    executor : UnitExecutor, optional
+        Who draws while the layer is written; this process, afterwards, if absent.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -89,9 +94,12 @@ def export_screening(
     )
     summary = screening_summary(screening, record, units=units)
     table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
-    geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
-    with whole_output(out_dir, overwrite=overwrite) as folder:
-        progress("Writing layer and tables")
+    with whole_output(out_dir, overwrite=overwrite) as folder, ThreadPoolExecutor(1) as thread:
+        progress("Writing layer and tables, drawing map and cost curve")
+        helper = ThisProcess() if executor is None else executor
+        wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, folder, units))
+        tables = thread.submit(_write_tables, screening, table, folder, units)
+        geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
         write_layers(
             folder / "screening.gpkg",
             [
@@ -104,24 +112,9 @@ def export_screening(
             run_info={**record.run_info(), **_told(screening)},
             dated=WRITTEN_AT,
         )
-        columns = arrow_table(columns_in(table, units))
-        write_csv_in_bulk(folder / "screening.csv", columns)
-        wkb, kinds = _map_outlines(screening, geometry)
-        write_geoparquet(folder / "screening.parquet", columns, wkb, city.inputs.plane, kinds)
-        progress("Drawing map and cost curve")
-        draw_screening_sheet(
-            folder,
-            geometry,
-            screening.parcels.columns,
-            ScreeningText(
-                finding=screening.verdict.finding,
-                cautions=SCREENING_CAUTIONS,
-                about=(city.programme.title, city.inputs.plane.crs_name),
-                currency=city.programme.currency,
-            ),
-            units=units,
-        )
         write_summary(folder / "summary.json", summary)
+        tables.result()
+        wait_for_picture()
     return summary
 
 
@@ -178,13 +171,68 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
     return replace(table, columns=columns)
 
 
-def _map_outlines(screening: Screening, geometry: ObjectArray) -> tuple[ObjectArray, list[str]]:
+def _write_tables(
+    screening: Screening, table: ResultTable, folder: Path, units: UnitSystem
+) -> None:
+    """The parcels as CSV and as GeoParquet."""
+    plane = screening.city.inputs.plane
+    columns = arrow_table(columns_in(table, units))
+    write_csv_in_bulk(folder / "screening.csv", columns)
+    wkb, kinds = _map_outlines(screening)
+    write_geoparquet(folder / "screening.parquet", columns, wkb, plane, kinds)
+
+
+def _map_outlines(screening: Screening) -> tuple[ObjectArray, list[str]]:
     """Outlines in map units as bytes, and the kinds that occur."""
     inputs = screening.city.inputs
     wkb, scale = inputs.parcels.wkb, inputs.plane.metres_per_unit
+    geometry = np.asarray(shapely.from_wkb(wkb), dtype=object)
     if scale != 1.0:
         on_map = shapely.transform(geometry, lambda metres: metres / scale)
         wkb = np.asarray(shapely.to_wkb(on_map), dtype=object)
     names = {3: "Polygon", 6: "MultiPolygon"}
     kinds = [names[k] for k in np.unique(shapely.get_type_id(geometry)).tolist() if k in names]
     return wkb, kinds
+
+
+# --- the picture, drawn by another process -------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sheet:
+    """What the picture is drawn from."""
+
+    folder: Path
+    wkb: ObjectArray
+    columns: Mapping[str, NDArray[Any]]
+    words: Mapping[str, Any]
+    units: UnitSystem
+
+
+def _sheet(screening: Screening, folder: Path, units: UnitSystem) -> _Sheet:
+    city, columns = screening.city, screening.parcels.columns
+    drawn = ("status_code", "levelised_cost_per_m3", "water_saved_m3_year")
+    return _Sheet(
+        folder=folder,
+        wkb=city.inputs.parcels.wkb,
+        columns={name: np.asarray(columns[name]) for name in drawn},
+        words={
+            "finding": screening.verdict.finding,
+            "cautions": SCREENING_CAUTIONS,
+            "about": (city.programme.title, city.inputs.plane.crs_name),
+            "currency": city.programme.currency,
+        },
+        units=units,
+    )
+
+
+def _draw_sheet(sheet: _Sheet) -> None:
+    from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
+
+    draw_screening_sheet(
+        sheet.folder,
+        np.asarray(shapely.from_wkb(sheet.wkb), dtype=object),
+        sheet.columns,
+        ScreeningText(**sheet.words),
+        units=sheet.units,
+    )

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 
 from geoirrig.city_records import CityInputs, CityTurf
-from geoirrig.climate.mean_year import mean_year
 from geoirrig.errors import InputError, ProblemList
 from geoirrig.io.file_formats import file_sha256
 from geoirrig.io.programme_changes import programme_nozzle_set
@@ -186,6 +185,8 @@ def turf_net_need_mm(
 def _need_mm(
     climate: ClimateRecord, options: ScheduleOptions, plants: str, storage_mm: float | None
 ) -> float:
+    from geoirrig.climate.mean_year import mean_year  # its libraries take long to load
+
     coefficient = monthly_coefficients(plants)
     stored: dict[str, Any] = {} if storage_mm is None else {"storage_mm": storage_mm}
     year = mean_year(

@@ -5,11 +5,13 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geoirrig import __version__
 from geoirrig.records import InputFile
-from geoirrig.workflows.load_site import LoadedSite
+
+if TYPE_CHECKING:  # a city is told of without all that reads a site
+    from geoirrig.workflows.load_site import LoadedSite
 
 Progress = Callable[[str], None]  # told the name of each step of a long run as it begins
 CAUTIONS = (

@@ -5,10 +5,12 @@ from __future__ import annotations
 import multiprocessing
 import os
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from itertools import islice
+from multiprocessing.context import ForkServerContext
 from typing import Any, Protocol
 
 from geoirrig.compilation import worker_count
@@ -20,7 +22,8 @@ from geoirrig.workflows.work_units import UnitTask
 # enough that memory does not grow with the city.
 TASKS_AHEAD = 3
 SECONDS_TO_CONNECT = 10.0
-_PRELOADED = "geoirrig.workflows.unit_measures"
+_PRELOADED = "geoirrig.workflows.loaded_kernels"
+_TELLING = "geoirrig.workflows.tell_of_compiling"
 
 
 class UnitExecutor(Protocol):
@@ -28,6 +31,12 @@ class UnitExecutor(Protocol):
 
     def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
+
+    def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
+        """Have something else done meanwhile, if it can be; call what is returned to wait for it.
+
+        The arguments are records that can be sent to another process.
+        """
 
 
 class ThisProcess:
@@ -37,6 +46,10 @@ class ThisProcess:
         """Number and measures of each unit."""
         for task in tasks:
             yield task.number, worked_unit(task)
+
+    def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
+        """Nothing can be done meanwhile: it is done when it is waited for."""
+        return partial(work, *arguments)
 
 
 class ProcessPool:
@@ -61,6 +74,10 @@ class ProcessPool:
             for future in done:
                 yield future.result()
 
+    def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
+        """Have something else done by one of the processes."""
+        return self._pool.submit(work, *arguments).result
+
 
 class Cluster:
     """Works units on a cluster of Dask workers that runs already."""
@@ -83,6 +100,10 @@ class Cluster:
             if following is not None:
                 running.add(self._submit(following))
 
+    def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
+        """Done here when it is waited for: the workers may be on other machines."""
+        return partial(work, *arguments)
+
     def _submit(self, task: UnitTask) -> Any:
         return self._client.submit(_numbered, task, pure=False, key=f"geoirrig-{task.number}")
 
@@ -92,7 +113,10 @@ def _numbered(task: UnitTask) -> tuple[int, Worked]:
 
 
 def unit_executor(
-    *, workers: int | None = None, scheduler: str | None = None
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    tells_of_compiling: bool = False,
 ) -> AbstractContextManager[UnitExecutor]:
     """Who works the units.
 
@@ -101,10 +125,12 @@ def unit_executor(
     Parameters
     ----------
     workers : int, optional
-        Processes of this machine; as many as processors if absent. With 1, the units are worked in
-        one process beside this one.
+        Processes of this machine; as many as processors if absent. With 1, the units are worked
+        here, and no other process is started.
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:port``, whose workers are taken instead.
+    tells_of_compiling : bool
+        Whether it is said on standard error when kernels are compiled for the processes.
 
     Raises
     ------
@@ -113,16 +139,15 @@ def unit_executor(
     """
     if scheduler is not None:
         return _cluster(scheduler)
-    return _process_pool(worker_count() if workers is None else workers)
+    count = worker_count() if workers is None else workers
+    if count == 1:
+        return nullcontext(ThisProcess())
+    return _process_pool(count, _fork_server(tells_of_compiling=tells_of_compiling))
 
 
 @contextmanager
-def _process_pool(workers: int) -> Iterator[UnitExecutor]:
-    # Not forked from this process: the reading libraries have threads, and a fork would hold on
-    # to all that was read.
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([_PRELOADED])
-    pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_warm_up)
+def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecutor]:
+    pool = ProcessPoolExecutor(workers, mp_context=server, initializer=_watch_the_parent)
     try:
         for _ in range(workers):
             pool.submit(_nothing)
@@ -135,12 +160,19 @@ def _nothing() -> None:
     """A task that only starts a worker."""
 
 
-def _warm_up() -> None:
-    """Load the compiled kernels on a garden of nothing, while the city is still being read."""
-    from geoirrig.workflows.warm_up import work_smallest_unit
+def _fork_server(*, tells_of_compiling: bool = False) -> ForkServerContext:
+    """Where processes come from: a small one that has the kernels loaded, once for all of them.
 
+    Not forked from this process: the reading libraries have threads, and a fork would hold on to
+    all that was read.
+    """
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([_TELLING, _PRELOADED] if tells_of_compiling else [_PRELOADED])
+    return context
+
+
+def _watch_the_parent() -> None:
     threading.Thread(target=_leave_with_the_parent, daemon=True).start()
-    work_smallest_unit()
 
 
 def _leave_with_the_parent() -> None:

@@ -21,36 +21,6 @@ from pathlib import Path
 from city import write_city
 
 MOST_RATIO, MOST_MIB, LEAST_SPEED_UP, MOST_GROWTH = 3.0, 3072.0, 1.7, 11.0
-PROGRAMME = """\
-title = "High-efficiency nozzles"
-currency = "USD"
-measure_life_years = 10
-discount_rate = 0.03
-budget = {budget}
-water_price_per_m3 = 1.2
-annual_net_need_mm = 700
-nozzle_set = "nozzle_set.csv"
-[[condition]]
-id = "heads"
-require = "replaced_head_count >= 15"
-reason = "At least 15 heads must be replaced"
-[[condition]]
-id = "rate"
-require = "max_rate_after_mm_h <= 40"
-reason = "The rate must not exceed 40 mm/h"
-[[pay]]
-per_head = 4.0
-[caps]
-share_of_cost = 0.5
-[costs]
-nozzle_default = 6.0
-labour_per_head = 5.0
-regulator_per_head = 3.0
-fixed_per_parcel = 25.0
-[ranking]
-by = "cheapest_water"
-funding = "exact"
-"""
 ROLES = ("heads", "turf", "parcels", "zones", "nozzles", "profiles")
 
 
@@ -119,8 +89,10 @@ def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:
         with unit_executor(workers=workers) as executor:
             city = load_city(sources, folder / "programme.toml")  # type: ignore[arg-type]
             screening, journal = screen_parcels(city, executor, out, run={})
-        summary = export_screening(screening, out, units="si", overwrite=False, options={})
-        journal.remove()
+            summary = export_screening(
+                screening, out, units="si", overwrite=False, options={}, executor=executor
+            )
+            journal.remove()
         print(summary["finding"])
         if keep:
             inputs = city.inputs
@@ -184,8 +156,6 @@ def main() -> None:
             folder = root / f"{options.format}_{n_parcels}"
             if not (folder / "programme.toml").exists():
                 write_city(folder, n_parcels, file_format=options.format)
-                programme = PROGRAMME.format(budget=10 * n_parcels)
-                (folder / "programme.toml").write_text(programme, encoding="utf-8")
             measured("keep", folder)  # compiles, fills the caches, keeps the results
             jobs = {"read and write": ("alone", 2), "screen, 2 workers": ("screen", 2),
                     "screen, 1 worker": ("screen", 1)}  # fmt: skip

@@ -25,6 +25,7 @@ from city_faults import spread_faults
 from city_heads import retrofit_set
 from city_layers import city_tables, slope_pct
 from city_lots import CELL_M, ORIGIN_M, block_counts, block_place
+from city_programme import programme_text
 from rasterio.transform import from_origin
 
 CRS = "EPSG:32611"
@@ -52,6 +53,7 @@ def write_city(
     faults_each: int = 0,
     slope_from: SlopeFrom = "column",
     turf_names_parcel: bool = True,
+    budget: float | None = None,
 ) -> dict[str, Path]:
     """Write a city to a folder and tell where each part is.
 
@@ -59,8 +61,8 @@ def write_city(
     ----------
     folder : Path
         Where to write ``city.gpkg``, or ``heads.parquet`` and so on with ``nozzles.csv`` and
-        ``profiles.csv``; beside them ``nozzle_set.csv``, and ``slope_pct.tif`` and ``faults.csv``
-        where there are any.
+        ``profiles.csv``; beside them ``programme.toml`` with its ``nozzle_set.csv``, and
+        ``slope_pct.tif`` and ``faults.csv`` where there are any.
     n_parcels : int
         Number of parcels, at least 1.
     seed : int
@@ -73,11 +75,13 @@ def write_city(
         Whether slope is a column of the turf, a raster of 5 m, or both.
     turf_names_parcel : bool
         Whether turf has a column ``parcel_id``; without it only its place tells whose it is.
+    budget : float, optional
+        Of the programme; 10 for each parcel if absent, which does not reach for all.
 
     Returns
     -------
     dict of str to Path
-        "site" or the layers by name; "nozzle_set", "slope", "faults".
+        "site" or the layers by name; "nozzle_set", "slope", "faults", "programme".
     """
     folder.mkdir(parents=True, exist_ok=True)
     tables = city_tables(n_parcels, seed=seed, faults_each=faults_each)
@@ -93,6 +97,9 @@ def write_city(
     if faults_each:
         paths["faults"] = folder / "faults.csv"
         spread_faults(n_parcels, faults_each).table().to_csv(paths["faults"], index=False)
+    paths["programme"] = folder / "programme.toml"  # the last: where it is, the city is whole
+    programme = programme_text(10.0 * n_parcels if budget is None else budget)
+    paths["programme"].write_text(programme, encoding="utf-8")
     return paths
 
 

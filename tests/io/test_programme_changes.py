@@ -89,6 +89,19 @@ def test_unknown_nozzle_is_told_with_the_nearest(tmp_path: Path) -> None:
     ]
 
 
+def test_known_nozzles_are_listed_once(tmp_path: Path) -> None:
+    lines = "".join(
+        f'[[replacement]]\nfrom_nozzle = "FS-{number}"\nto_nozzle = "{name}"\n'
+        for number, name in ((1, "RN1"), (2, "RN1"), (3, "RT1"))
+    )
+    _, (first, second) = nozzle_set(tmp_path, lines, {"FS-1"})
+    assert "the nozzles table has 'FS-1'" in first
+    assert second == (
+        "Programme file 'house.toml', replacement: unknown nozzle 'RT1'; the known ones stand "
+        "above. The nearest known is 'RT-1'. Correct the name."
+    )
+
+
 def test_nothing_in_use_of_that_device(tmp_path: Path) -> None:
     made, problems = nozzle_set(tmp_path, SPRAYS, {"RT-1"})
     assert (rows(made), problems) == ([], [])

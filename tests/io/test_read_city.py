@@ -158,9 +158,81 @@ def test_read_city_turf_on_the_kerb_strip_belongs_to_the_parcel_it_names(tmp_pat
     layers = city()
     strip = shapely.box(X0 + 1.0, Y0 - 3.0, X0 + 9.0, Y0 - 1.0)
     layers["turf"].geometry = [strip, lawn(1), lawn(2)]
-    found, _ = read(tmp_path, layers)
+    found, problems = read(tmp_path, layers)
     assert found.turf.parcel.tolist() == [0, 1, 2]
     assert not found.failures
+    assert problems.warnings == [
+        "turf: turf_id 'T1': in no parcel, but at most 10 m from the one that parcel_id states, "
+        "and counted there, as a kerb strip is."
+    ]
+
+
+def test_read_city_turf_far_from_the_parcel_it_names_fails_it(tmp_path: Path) -> None:
+    layers = city()
+    # the first lot begins at Y0: its lawn ends 10.5 m south of it
+    far = shapely.box(X0 + 1.0, Y0 - 12.0, X0 + 9.0, Y0 - 10.5)
+    layers["turf"].geometry = [far, lawn(1), lawn(2)]
+    found, problems = read(tmp_path, layers)
+    assert reasons(found) == {
+        "P1": "Turf that states this parcel but lies in no parcel, as far as 10.5 m from this one: "
+        "turf_id 'T1'. Correct its place or its parcel_id."
+    }
+    assert found.turf.parcel.tolist() == [1, 2]
+    assert not problems.warnings
+
+
+def crowded(**columns: Any) -> dict[str, Any]:
+    """A city whose first lot has five lawns and 30 heads, with columns of turf or heads changed."""
+    layers = city()
+    layers["heads"] = gpd.GeoDataFrame(
+        {"head_id": [f"H{k}" for k in range(30)], "zone": ["1"] * 30, "nozzle": ["S"] * 30},
+        geometry=[shapely.Point(X0 + 3.0 + 0.3 * k, Y0 + 7.0) for k in range(30)],
+        crs=CRS,
+    )
+    layers["turf"] = gpd.GeoDataFrame(
+        {
+            "turf_id": [f"T{k}" for k in range(5)],
+            "parcel_id": ["P1"] * 5,
+            "soil_texture": ["loam"] * 5,
+            "slope_pct": [2.0] * 5,
+        },
+        geometry=[shapely.box(X0 + k, Y0 + 2.0, X0 + k + 0.9, Y0 + 12.0) for k in range(5)],
+        crs=CRS,
+    )
+    for name, values in columns.items():
+        layer = "heads" if name in ("head_id", "nozzle") else "turf"
+        layers[layer][name] = values
+    return layers
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "parcel", "told"),
+    [
+        ("head_id", ["A"] * 10 + ["B"] * 10 + ["C"] * 5 + ["D"] * 5, "P1",
+         "head_id must be unique; met more than once: 'A', 'B', 'C' and 1 more."),
+        ("head_id", None, "P1", "head_id is empty for feature 1, 2, 3 and 27 more."),
+        ("turf_id", None, "P1", "turf_id is empty for feature 1, 2, 3 and 2 more."),
+        ("slope_pct", np.nan, "P1",
+         "the slope of turf_id 'T0', 'T1', 'T2' and 2 more is not known:"),
+        # five lawns of 0.9 m by 10 m
+        ("parcel_id", "P2", "P2", "lies in 'P1' (45.0 m²): turf_id 'T0', 'T1', 'T2' and 2 more."),
+    ],
+)  # fmt: skip
+def test_read_city_like_faults_of_a_parcel_are_one_sentence(
+    tmp_path: Path, column: str, value: Any, parcel: str, told: str
+) -> None:
+    found, _ = read(tmp_path, crowded(**{column: value}))
+    ((failed, reason),) = found.failures
+    assert found.parcels.parcel_id[failed] == parcel
+    assert told in reason
+
+
+def test_read_city_heads_without_nozzle_are_two_sentences(tmp_path: Path) -> None:
+    found, _ = read(tmp_path, crowded(nozzle=None))
+    assert [reason.partition(": ")[2].partition(". ")[0] for _, reason in found.failures] == [
+        f"no nozzle and no {lacks} for head_id 'H0', 'H1', 'H2' and 27 more"
+        for lacks in ("radius", "flow")
+    ]
 
 
 @pytest.mark.parametrize(("shift_m", "fails"), [(0.1, False), (0.5, True)])
@@ -187,7 +259,7 @@ def test_read_city_overlap_of_more_than_a_hundredth_fails_both(
         ("heads", "arc_deg", [360.0, 720.0, 90.0], "arc_deg must be at most 360"),
         ("heads", "arc_deg", [360.0, 90.0, 360.0], "start_bearing_deg is needed"),
         ("heads", "zone", ["1", None, "1"], "zone is empty"),
-        ("heads", "head_id", ["H1", None, "H3"], "head_id of its own"),
+        ("heads", "head_id", ["H1", None, "H3"], "head_id is empty for feature 2"),
         ("turf", "soil_texture", ["loam", "mud", "loam"], "soil_texture must be one of"),
         ("turf", "slope_pct", [1.0, -3.0, 1.0], "slope_pct must be at least 0"),
         ("turf", "slope_pct", [1.0, np.nan, 1.0], "the slope of turf_id 'T2' is not known"),

@@ -252,6 +252,20 @@ def test_warnings_of_a_set_bear_its_name_and_those_of_the_site_are_not_repeated(
     )
 
 
+def test_set_that_raises_a_pressure_is_a_warning(tmp_path: Path) -> None:
+    # 40 psi are 275.8 kPa: above the 200 kPa of two heads, below the 300 of one; one states none
+    heads = build.heads(pressure_kpa=[200.0, 200.0, 300.0, np.nan])
+    _, found, problems = under(
+        tmp_path, "from_nozzle,to_nozzle,pressure_psi\nQ,R,40\n", heads=heads
+    )
+    assert problems == ProblemList()
+    assert found is not None
+    assert found.warnings == (
+        "Nozzle set 'rotary': 2 heads are set to a pressure above what they have now; a regulator "
+        "only lowers it.",
+    )
+
+
 def test_faults_of_the_site_and_of_its_sets_come_out_together(tmp_path: Path) -> None:
     heads = build.heads(arc_deg=[90.0, 90.0, 90.0, 400.0])
     _, _, problems = under(tmp_path, "from_nozzle,to_nozzle\nQ,Z\n", heads=heads)

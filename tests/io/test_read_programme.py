@@ -285,6 +285,21 @@ def test_unknown_name_lists_the_known_ones(tmp_path: Path) -> None:
     assert all(f"'{name}'" in message for name in QUANTITIES)
 
 
+def test_known_names_are_listed_once_in_a_run(tmp_path: Path) -> None:
+    text = GOOD.replace("max_slope_pct <= 25", "max_slop_pct <= 25")
+    text = text.replace("lot_area_m2 > 100", "lot_area > 100 or lott_area_m2 > 1")
+    text = text.replace("{max_slope_pct} %", "{hed_count} %")
+    _, problems = programme(tmp_path, text)
+    first, reason, where = problems.problems
+    assert "Known quantities: " in first
+    assert reason == (
+        "Programme file 'house.toml', condition 'slope': reason, at character 13: unknown name "
+        "'hed_count'. The nearest known is 'head_count'. The known names stand above."
+    )
+    assert "'lot_area'" in where
+    assert "Known quantities" not in where
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [

@@ -35,6 +35,36 @@ def test_read_settings_command_line_prevails_over_the_file(tmp_path: Path) -> No
     assert found.runoff_model == "green_ampt"
 
 
+@pytest.mark.parametrize(
+    ("stated", "given", "is_told"),
+    [("true", False, True), ("true", None, False), ("true", True, False), ("false", False, False)],
+)
+def test_read_settings_tells_of_run_on_that_the_command_does_not_follow(
+    tmp_path: Path, stated: str, given: bool | None, is_told: bool
+) -> None:
+    path = tmp_path / "run.toml"
+    path.write_text(f"run_on = {stated}\n", encoding="utf-8")
+    problems = ProblemList()
+    found = read_settings(path, {"run_on": given}, problems)
+    assert found.run_on is (stated == "true" and given is not False)
+    told = (
+        "Settings file 'run.toml': run_on = true has no effect: this command does not follow "
+        "excess water downhill. 'geoirrig analyze' does."
+    )
+    assert problems.warnings == [told] * is_told
+
+
+def test_read_settings_supply_is_a_flow_above_nothing(tmp_path: Path) -> None:
+    assert AnalysisSettings().supply_lpm is None
+    assert settings(tmp_path, "supply_lpm = 45.0")[0].supply_lpm == 45.0
+    for value in ("0", "-3.0", "nan", "true", "'45'"):
+        found, problems = settings(tmp_path, f"supply_lpm = {value}")
+        assert found.supply_lpm is None
+        assert problems.problems[0].startswith(
+            "Settings file 'run.toml': supply_lpm must be a number above 0 and at most 1e+06; got"
+        )
+
+
 def test_read_settings_empty_file_is_the_defaults(tmp_path: Path) -> None:
     found, problems = settings(tmp_path, "")
     assert found == AnalysisSettings()

@@ -56,6 +56,42 @@ def test_draw_screening_sheet_nothing_eligible_has_no_curve(tmp_path: Path) -> N
     assert share_of(picture, STATUS_COLOURS[3]) == 0.0
 
 
+@pytest.mark.parametrize(
+    ("cost", "told"),
+    [
+        ([0.5, 0.6, 0.68], []),  # below 1.15 × 0.6
+        # 1 % of the saving is dearer
+        ([0.5, 0.6, 41.2], ["1 parcel goes up to 41.20"]),
+        ([0.6, 5.0, 1234.5], ["2 parcels go up to 1,234.50"]),
+    ],
+)
+def test_draw_screening_sheet_steps_above_the_frame_are_marked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cost: list[float], told: list[str]
+) -> None:
+    pages: list[Any] = []
+    save = screening_sheet.save_page
+    monkeypatch.setattr(
+        screening_sheet,
+        "save_page",
+        lambda page, *a, **k: (pages.append(page), save(page, *a, **k)),
+    )
+    saved = np.array([98.0, 1.0, 1.0] if cost[1] > 1.0 else [50.0, 49.0, 1.0])
+    drawn(
+        tmp_path,
+        [3, 3, 2],
+        levelised_cost_per_m3=np.array(cost),
+        water_saved_m3_year=saved,
+    )
+    curve = next(axes for axes in pages[0].figure.axes if axes.get_xlabel())
+    assert [text.get_text() for text in curve.texts] == told
+    markers = [line for line in curve.lines if line.get_marker() == "^"]
+    assert len(markers) == len(told)
+    for line in markers:  # above the steps that are cut
+        (x,), (y,) = line.get_data()
+        assert x == pytest.approx(99.5 if cost[1] < 1.0 else 99.0)
+        assert y == pytest.approx(curve.get_ylim()[1])
+
+
 def test_draw_screening_sheet_saving_that_is_not_known(tmp_path: Path) -> None:
     unknown = {
         "levelised_cost_per_m3": np.array([np.nan, 0.5]),

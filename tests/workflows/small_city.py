@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import sys
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from geoirrig.io.open_layer import LayerSource
@@ -15,56 +16,25 @@ from geoirrig.workflows.screen_parcels import Screening, screen_parcels
 from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
-PROGRAMME = """\
-title = "High-efficiency nozzles"
-currency = "USD"
-measure_life_years = 10
-discount_rate = 0.03
-budget = 1500
-water_price_per_m3 = 1.2
-annual_net_need_mm = 700
-nozzle_set = "nozzle_set.csv"
 
-[[condition]]
-id = "heads"
-require = "replaced_head_count >= 15"
-reason = "At least 15 heads must be replaced"
 
-[[condition]]
-id = "rate"
-require = "max_rate_after_mm_h <= 40"
-reason = "The rate must not exceed 40 mm/h"
+def _of_benchmarks(name: str) -> ModuleType:
+    """A module of the city generator, which runs without the tests."""
+    if str(BENCHMARKS) not in sys.path:
+        sys.path.insert(0, str(BENCHMARKS))
+    return importlib.import_module(name)
 
-[[pay]]
-per_head = 4.0
 
-[caps]
-per_parcel = 2000.0
-share_of_cost = 0.5
-
-[costs]
-nozzle_default = 6.0
-labour_per_head = 5.0
-regulator_per_head = 3.0
-fixed_per_parcel = 25.0
-
-[ranking]
-by = "cheapest_water"
-funding = "exact"
-"""
+BUDGET = 1500  # too little for all
+PROGRAMME: str = _of_benchmarks("city_programme").programme_text(BUDGET)
 
 
 def write_small_city(folder: Path, n_parcels: int, **options: Any) -> dict[str, Path]:
     """A city of the benchmarks' generator with a programme beside it."""
-    if str(BENCHMARKS) not in sys.path:
-        sys.path.insert(0, str(BENCHMARKS))
-    folder.mkdir(parents=True, exist_ok=True)
-    paths: dict[str, Path] = importlib.import_module("city").write_city(
-        folder, n_parcels, **options
+    paths: dict[str, Path] = _of_benchmarks("city").write_city(
+        folder, n_parcels, budget=BUDGET, **options
     )
-    programme = folder / "programme.toml"
-    programme.write_text(PROGRAMME, encoding="utf-8")
-    return {**paths, "programme": programme}
+    return paths
 
 
 def sources_of(paths: dict[str, Path]) -> SiteSources:

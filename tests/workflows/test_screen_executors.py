@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,19 @@ def test_unit_executor_two_processes_give_the_same_bytes(
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected
+
+
+@pytest.mark.parametrize("tells", [True, False])
+def test_unit_executor_has_its_server_tell_of_compiling_before_it_loads_kernels(
+    monkeypatch: pytest.MonkeyPatch, tells: bool
+) -> None:
+    preloaded: list[list[str]] = []
+    monkeypatch.setattr(
+        ForkServerContext, "set_forkserver_preload", lambda _, names: preloaded.append(names)
+    )
+    unit_executor(workers=2, tells_of_compiling=tells)
+    first = ["geoirrig.workflows.tell_of_compiling"] * tells
+    assert preloaded == [[*first, "geoirrig.workflows.loaded_kernels"]]
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""A nozzle set on the heads of a city: what is told of a pressure that no regulator can give."""
+"""A nozzle set on heads: what is told of a pressure that no regulator can give."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geoirrig.errors import ProblemList
-from geoirrig.io.city_retrofit import warn_of_raised_pressure
+from geoirrig.io.replace_nozzles import warn_of_raised_pressure
 
 
 def told(before_kpa: list[float], after_kpa: list[float]) -> list[str]:
