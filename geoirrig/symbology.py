@@ -35,6 +35,8 @@ HEAD_COLOUR = "#22262b"
 STATUS_COLOURS = ("#b9573a", "#e4e3df", "#9cc3d5", "#1f5f86")
 STATUS_LABELS = ("could not be worked", "not eligible", "eligible, beyond the budget", "funded")
 HEAD_FINDING_COLOUR = "#b3471b"
+# Findings about a layout: word, colour and size, so that size alone tells them apart. [mm]
+SEVERITY_MARKS = (("high", "#9c2f10", 3.4), ("medium", "#d0763a", 2.6), ("low", "#e8b77f", 2.0))
 DRY_SPOT_COLOUR = "#6b2d06"
 OVERSPRAY_COLOUR = "#8a2a76"
 HOTSPOT_COLOUR = "#f2b84b"  # stands out from the darkest class, where most hotspots lie

@@ -68,13 +68,18 @@ def analyze(
             help="Check a rule set, built in or of your own; may be given several times.",
         ),
     ] = None,
+    supply_lpm: Annotated[
+        float | None,
+        typer.Option(metavar="LPM", help="Flow that the source gives one zone, in L/min."),
+    ] = None,
     *,
     site: SiteChoice,
     output: OutputChoice,
 ) -> None:
     """Compute precipitation, coverage, uniformity and runoff risk of a site."""
     with told_to_the_user():
-        _analyze("analyze", site.having(run_on=run_on or None), output, rules=rules or [])
+        chosen = site.having(run_on=run_on or None, supply_lpm=supply_lpm)
+        _analyze("analyze", chosen, output, rules=rules or [])
 
 
 @with_options(output=OUTPUT.but(without=("overwrite",), out=Path("geoirrig-demo")))

@@ -25,7 +25,7 @@ LAYER_ROLES = (
 )  # fmt: skip
 
 # Options that are settings of the same name.
-SETTING_OPTIONS = ("event_depth_mm", "runoff_model", "slope_method", "run_on")
+SETTING_OPTIONS = ("event_depth_mm", "runoff_model", "slope_method", "run_on", "supply_lpm")
 
 
 # --- groups --------------------------------------------------------------------------------------

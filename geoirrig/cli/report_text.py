@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import calendar
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -67,6 +68,7 @@ _COMPARISON_COLUMNS = {
 }
 _NAMES = ("zone", "turf_id", "slope_unit", "nozzle_set")
 _SLOPES_SHOWN = 20
+_FINDINGS_SAID = 3
 
 
 def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
@@ -100,6 +102,7 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             markup=False,
             soft_wrap=True,
         )
+    _print_layout_findings(console, summary["layout_findings"])
     for rules in summary.get("rules", ()):
         console.print(
             f"{rules['title']}: {rules['not_met_count']} not met, {rules['flagged_count']} "
@@ -109,6 +112,17 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             soft_wrap=True,
         )
     _print_cautions(console, summary)
+
+
+def _print_layout_findings(console: Console, findings: Sequence[Mapping[str, Any]]) -> None:
+    """Count the findings about the layout by severity, and say the first of them."""
+    if not findings:
+        return
+    count = Counter(finding["severity"] for finding in findings)
+    by_severity = ", ".join(f"{count[s]} {s}" for s in ("high", "medium", "low") if count[s])
+    console.print(f"Layout (layer layout_findings): {by_severity}.", markup=False, soft_wrap=True)
+    for finding in findings[:_FINDINGS_SAID]:
+        console.print(f"  {finding['finding']}", markup=False, soft_wrap=True)
 
 
 def print_schedule(summary: Mapping[str, Any], *, units: UnitSystem) -> None:

@@ -120,6 +120,8 @@ def _qml_condition(rule: Rule, expression: str) -> str:
         return ""
     if rule.test == "has_text":
         return f"{expression} <> ''"
+    if rule.test == "is_text":
+        return f"{expression} = '{rule.text}'"
     conditions = []
     if math.isfinite(rule.lower):
         conditions.append(f"{expression} > {rule.lower:.10g}")

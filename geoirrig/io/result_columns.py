@@ -31,6 +31,10 @@ LAYER_TITLES: dict[str, tuple[str, str]] = {
         "Runoff hotspots",
         "Turf that runs off in the event as planned, 1 m² and more.",
     ),
+    "layout_findings": (
+        "What is wrong with the layout",
+        "One point per finding, the severest first: gaps, corners, strips, arcs, zones.",
+    ),
     "rule_findings": (
         "Rules held against the site",
         "One row per rule and zone or turf polygon: measured, limit, source. Local code and "
@@ -97,6 +101,17 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
     "finding": ("Finding", "What is wrong, in words; empty where nothing is."),
     "key": ("Key", "What is stated."),
     "value": ("Value", "The statement."),
+    # findings about the layout
+    "finding_id": ("Number", "Number of the finding; 1 is the severest."),
+    "kind": ("Kind", "What kind of finding it is."),
+    "severity": ("Severity", "high, medium or low."),
+    "other_head_id": ("Other head", "Id of the head at the other end of the gap."),
+    "turn_deg": ("Turn by [°]", "Turn advised for the arc, clockwise; 0 where none pays."),
+    "advised_start_bearing_deg": (
+        "Advised start bearing [°]",
+        "Start bearing after turning and narrowing the arc.",
+    ),
+    "advised_arc_deg": ("Advised arc [°]", "Arc after narrowing; as it is where none pays."),
     # geometry of heads and areas
     "area_m2": ("Area", "Area of the polygon."),
     "served_area_m2": ("Served area", "Turf to which this zone gives more than any other zone."),

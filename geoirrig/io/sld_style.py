@@ -47,6 +47,9 @@ def _add_sld_filter(parent: ET.Element, rule: Rule, columns: Sequence[str]) -> N
     if rule.test == "has_text":
         _add_comparison(filter_, "ogc:PropertyIsNotEqualTo", columns, "")
         return
+    if rule.test == "is_text":
+        _add_comparison(filter_, "ogc:PropertyIsEqualTo", columns, rule.text)
+        return
     limits = [
         (name, limit)
         for name, limit in (

@@ -28,7 +28,8 @@ class Rule:
 
     label: str
     symbol: Symbol
-    test: Literal["range", "has_text", "else", "all"] = "range"
+    test: Literal["range", "has_text", "is_text", "else", "all"] = "range"
+    text: str = ""  # of the test "is_text"; ours, never the user's
     lower: float = -math.inf
     upper: float = math.inf
 
@@ -107,6 +108,8 @@ def _place_designs(layer: str, area: Symbol, units: UnitSystem) -> tuple[Design,
         line = replace(area, line=symbology.OVERSPRAY_COLOUR, line_mm=0.4, opacity=0.8)
         scale = SCALES["overspray_depth_mm"]
         return (_finding_design(scale, line, units, columns=("mean_depth_mm",), of="per event"),)
+    if layer == "layout_findings":
+        return (_severities(),)
     if layer == "edge_runoff":
         dot = Symbol(fill="#ffffff", line="#ffffff", marker_mm=2.2)
         scale = SCALES["leaving_l"]
@@ -183,6 +186,24 @@ def _head_findings() -> Design:
         rules=(
             Rule(label="with a finding", symbol=found, test="has_text"),
             Rule(label="without a finding", symbol=well, test="else"),
+        ),
+    )
+
+
+def _severities() -> Design:
+    """Findings about the layout, the severest largest and darkest."""
+    return Design(
+        name="Severity",
+        description="Findings about the layout by their severity",
+        columns=("severity",),
+        rules=tuple(
+            Rule(
+                label=f"{word} severity",
+                symbol=Symbol(fill=colour, line="#ffffff", marker_mm=size_mm),
+                test="is_text",
+                text=word,
+            )
+            for word, colour, size_mm in symbology.SEVERITY_MARKS
         ),
     )
 

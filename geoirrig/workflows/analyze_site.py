@@ -30,6 +30,7 @@ from geoirrig.surfaces.edge_runoff import (
 )
 from geoirrig.surfaces.finding_areas import dry_cells, dry_spots, overspray, runoff_hotspots
 from geoirrig.surfaces.head_findings import head_evidence
+from geoirrig.surfaces.layout_findings import layout_findings
 from geoirrig.surfaces.rule_findings import rule_findings, rules_summary
 from geoirrig.surfaces.run_on_surface import run_on_surface, turf_flow
 from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
@@ -112,6 +113,15 @@ def analyze_site(
         ),
         overspray(cells, depth, inputs.hardscape),
         runoff_hotspots(turf, cells, runoff, terrain, min_area_m2=settings.hotspot_min_area_m2),
+        layout_findings(
+            inputs,
+            cells,
+            precipitation,
+            event,
+            depth,
+            zone_mean_depth_mm=zone_depth,
+            settings=settings,
+        ),
         *run_on.tables,
     )
     rules: tuple[dict[str, Any], ...] = ()

@@ -82,6 +82,7 @@ def analysis_summary(
         "totals": totals_record(analysis.totals, units),
         "turf": table_records(analysis.table("turf_results"), units),
         "zones": table_records(analysis.table("zone_results"), units),
+        "layout_findings": table_records(analysis.table("layout_findings"), units),
         **({"rules": [dict(rules) for rules in analysis.rules]} if analysis.rules else {}),
         **record.summary_tail(),
     }

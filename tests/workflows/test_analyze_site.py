@@ -628,3 +628,49 @@ def test_property_steeper_never_lowers_runoff(
         low = gentle.table("turf_results").columns[name]
         high = steep.table("turf_results").columns[name]
         assert np.all(high >= low * (1.0 - 1e-6) - 1e-9), name
+
+
+# --- findings about the layout -------------------------------------------------------------------
+
+
+def test_layout_findings_four_heads_have_none() -> None:
+    found = analyze_site(load_site(SiteSources(site=FOUR_HEADS)))
+    assert len(found.table("layout_findings").columns["finding_id"]) == 0
+
+
+def test_layout_findings_may_be_left_out_and_change_nothing_else() -> None:
+    site = load_site(SiteSources(site=FOUR_HEADS))
+    without, whole = analyze_site(site, with_layout_findings=False), analyze_site(site)
+    names = [table.name for table in without.tables]
+    assert "layout_findings" not in names
+    assert [table.name for table in whole.tables] == [*names, "layout_findings"]
+    for table in without.tables:
+        for name, values in table.columns.items():
+            np.testing.assert_array_equal(whole.table(table.name).columns[name], values)
+
+
+def test_layout_findings_of_the_hillside_are_those_put_into_it() -> None:
+    # sample_gis/README.md tells what is wrong there on purpose.
+    folder = FOUR_HEADS.parent
+    site = load_site(
+        SiteSources(site=folder / "hillside_site.gpkg", slope=folder / "hillside_slope_pct.tif"),
+        overrides={"supply_lpm": 60.0},
+    )
+    columns = analyze_site(site).table("layout_findings").columns
+    found = list(
+        zip(*(columns[n] for n in ("kind", "zone", "head_id", "other_head_id")), strict=True)
+    )
+    gap = found.index(("edge_gap", "Z10", "UT-13", "UT-14"))
+    assert columns["measured_value"][gap] == pytest.approx(14.0, abs=0.01)
+    assert columns["limit_value"][gap] == pytest.approx(8.0)
+    assert columns["severity"][gap] == "high"
+    strip = found.index(("narrow_strip", "Z04", "CV-14", None))
+    assert columns["measured_value"][strip] == pytest.approx(3.0, abs=0.05)
+    assert columns["limit_value"][strip] == pytest.approx(4.5)
+    assert ("mixed_devices", "Z03", None, None) in found
+    assert ("arc_to_narrow", "Z02", "FW-15", None) in found or (
+        "arc_to_turn", "Z02", "FW-15", None,
+    ) in found  # fmt: skip
+    flow = np.bincount(site.inputs.layout.zone_index, weights=site.inputs.layout.flow_lpm)
+    too_much = [f for f in found if f[0] == "flow_beyond_supply"]
+    assert len(too_much) == np.count_nonzero(flow > 60.0) > 0
