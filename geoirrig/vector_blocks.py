@@ -224,3 +224,39 @@ def sum_where(typing, flags, start, scratch, at):  # type: ignore[no-untyped-def
         return total
 
     return types.float64(_BYTES, types.intp, _FLOATS, types.intp), generate
+
+
+@_block_operation
+def add_excesses(typing, sums, wettings, rates, cells, hours, thresholds_mm):  # type: ignore[no-untyped-def]
+    """Add what the depths on a block of cells have above each threshold, lane by lane.
+
+    Cells are (first, how many are left). The depth is rate times ``hours`` as far as no more than
+    one zone wets the cell, and 0 on others and beyond the last; thresholds are not negative.
+    ``sums`` has a block for each of them.
+    """
+
+    def generate(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
+        totals, marks, array, span, scale, limits = arguments
+        at, left = (builder.extract_value(span, part) for part in range(2))
+        place = _block_pointer(context, builder, _BYTES, marks, at, BLOCK)
+        once = builder.icmp_unsigned(
+            "<=", builder.load(place, align=1), _vector(_BYTE, [1] * BLOCK)
+        )
+        wanted = builder.and_(once, _is_before(builder, builder.trunc(left, _INT)))
+        place = _block_pointer(context, builder, _FLOATS, array, at, BLOCK)
+        zero = _vector(_FLOAT, [0.0] * BLOCK)
+        rate = builder.select(wanted, builder.load(place, align=4), zero)
+        wide = builder.fpext(rate, ir.VectorType(_DOUBLE, BLOCK))
+        depth = builder.fmul(wide, _everywhere(builder, scale))
+        zero = _vector(_DOUBLE, [0.0] * BLOCK)
+        for number in range(len(thresholds_mm)):
+            limit = _everywhere(builder, builder.extract_value(limits, number))
+            excess = builder.fsub(depth, limit)
+            excess = builder.select(builder.fcmp_ordered(">", excess, zero), excess, zero)
+            to = ir.Constant(at.type, number * BLOCK)
+            place = _block_pointer(context, builder, _DOUBLES, totals, to, BLOCK)
+            builder.store(builder.fadd(builder.load(place, align=8), excess), place, align=8)
+        return context.get_dummy_value()
+
+    pair = types.UniTuple(types.intp, 2)  # type: ignore[no-untyped-call]
+    return types.void(_DOUBLES, _BYTES, _FLOATS, pair, types.float64, thresholds_mm), generate

@@ -12,6 +12,7 @@ import pytest
 from geoirrig.vector_blocks import (
     BLOCK,
     LONG_BLOCK,
+    add_excesses,
     add_scaled,
     count_first,
     count_positive,
@@ -90,3 +91,17 @@ def test_sum_where_sums_the_flagged_cells() -> None:
     flags = np.array([9, 1, 0, 1, 0, 0, 0, 0, 1], dtype=np.uint8)
     values = np.array([1, 2, 4, 8, 16, 32, 64, 128], dtype=np.float32)
     assert called(sum_where, flags, 1, values, 0) == 1 + 4 + 128
+
+
+@pytest.mark.parametrize("left", [5, BLOCK, 300])
+def test_add_excesses_adds_what_lies_above_each_threshold(left: int) -> None:
+    wettings = np.array([9, 1, 1, 2, 1, 0, 1, 1, 1], dtype=np.uint8)
+    rates = np.array([9, 4, 8, 100, 16, 0, 32, 4, 20], dtype=np.float32)
+    sums = np.ones(2 * BLOCK)
+    called(add_excesses, sums, wettings, rates, (1, left), 0.5, (0.0, 3.0))
+    depth = np.array([2.0, 4.0, 0.0, 8.0, 0.0, 16.0, 2.0, 10.0])
+    depth[left:] = 0.0
+    assert sums[:BLOCK].tolist() == (1.0 + depth).tolist()
+    above = np.array([0.0, 1.0, 0.0, 5.0, 0.0, 13.0, 0.0, 7.0])
+    above[left:] = 0.0
+    assert sums[BLOCK:].tolist() == (1.0 + above).tolist()

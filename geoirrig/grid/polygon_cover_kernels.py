@@ -17,6 +17,9 @@ from numpy.typing import NDArray
 from geoirrig.compilation import compiled
 from geoirrig.units import FloatArray
 
+WORD = 64  # cells whose bits are in a word
+_ALL, _ONE, _NONE = np.uint64(2**64 - 1), np.uint64(1), np.uint64(0)
+
 
 class Outlines(NamedTuple):
     """Rings of polygons: polygon p has rings polygon_ring[p] to polygon_ring[p + 1]."""
@@ -36,6 +39,15 @@ class CellWindow(NamedTuple):
     n_cols: int
 
 
+class CellRuns(NamedTuple):
+    """Cells of polygons in runs along rows, numbered run after run; arrays of (room,)."""
+
+    polygon: NDArray[np.int32]  # number given to the polygon
+    row: NDArray[np.int32]
+    col: NDArray[np.int32]
+    first: NDArray[np.int32]  # (room + 1,), the number of a run's first cell
+
+
 class Crossings(NamedTuple):
     """Room for the crossings of one polygon with the rows of a window; grown where too small."""
 
@@ -44,9 +56,47 @@ class Crossings(NamedTuple):
 
 
 @compiled
+def words_of(n_cols: int) -> int:
+    """Words for the bits of a row."""
+    return (n_cols + WORD - 1) // WORD
+
+
+@compiled
 def crossings_room(n_rows: int, n_crossings: int) -> Crossings:
     """Room for so many rows and crossings."""
     return Crossings(np.empty(n_rows + 2, np.int64), np.empty(n_crossings))
+
+
+@compiled
+def runs_room(n: int) -> CellRuns:
+    """Room for ``n`` runs; none is in use."""
+    first = np.empty(n + 1, np.int32)
+    first[0] = 0
+    return CellRuns(np.empty(n, np.int32), np.empty(n, np.int32), np.empty(n, np.int32), first)
+
+
+@compiled
+def first_runs(runs: CellRuns, n_runs: int) -> CellRuns:
+    """The first ``n_runs`` alone."""
+    return CellRuns(
+        runs.polygon[:n_runs], runs.row[:n_runs], runs.col[:n_runs], runs.first[: n_runs + 1]
+    )
+
+
+@compiled
+def _room_for_runs(n_runs: int, n_stretches: int, runs: CellRuns) -> CellRuns:
+    """Runs with room for what is free of some stretches.
+
+    A stretch takes whole gaps between runs, but for one that it may leave in two: so there are no
+    more new runs than runs, which end the gaps, and twice the stretches.
+    """
+    most = 2 * (n_runs + n_stretches)
+    if most <= runs.row.shape[0]:
+        return runs
+    larger = runs_room(2 * most)
+    larger.polygon[:n_runs], larger.row[:n_runs] = runs.polygon[:n_runs], runs.row[:n_runs]
+    larger.col[:n_runs], larger.first[: n_runs + 1] = runs.col[:n_runs], runs.first[: n_runs + 1]
+    return larger
 
 
 @compiled
@@ -103,15 +153,45 @@ def _sort_few(values: FloatArray, start: int, stop: int) -> None:
 
 
 @compiled
-def _fill_row(
-    span: tuple[float, float], row: int, window: CellWindow, number: int, cover: NDArray[np.int32]
-) -> None:
-    """Give a stretch of a row to a polygon where nobody has it."""
-    start = max(0, math.floor(span[0] + 0.5) - window.col)
+def _add_cells(row: int, cols: tuple[int, int], number: int, runs: CellRuns, n_runs: int) -> int:
+    """Append neighbouring cells to the last run where they continue it, else as a new one."""
+    last, n_cells = max(0, n_runs - 1), cols[1] - cols[0]
+    is_same_row = n_runs > 0 and runs.row[last] == row and runs.polygon[last] == number
+    if is_same_row and runs.col[last] + runs.first[n_runs] - runs.first[last] == cols[0]:
+        runs.first[n_runs] += n_cells
+        return n_runs
+    runs.polygon[n_runs], runs.row[n_runs], runs.col[n_runs] = number, row, cols[0]
+    runs.first[n_runs + 1] = runs.first[n_runs] + n_cells
+    return n_runs + 1
+
+
+@compiled
+def _take_stretch(
+    span: tuple[float, float, int],
+    number: int,
+    window: CellWindow,
+    taken: NDArray[np.uint64],
+    runs: CellRuns,
+    n_runs: int,
+) -> int:
+    """Give a stretch of a row, (west, east, row), to a polygon where nobody has it."""
+    row, line = window.row + span[2], span[2] * words_of(window.n_cols)
+    at = max(0, math.floor(span[0] + 0.5) - window.col)
     stop = min(window.n_cols, math.floor(span[1] + 0.5) - window.col)
-    for cell in range(row * window.n_cols + start, row * window.n_cols + stop):
-        if cover[cell] < 0:
-            cover[cell] = number
+    while at < stop:
+        word, end = line + at // WORD, min(stop, WORD * (at // WORD + 1))
+        wanted = (_ALL >> np.uint64(WORD - (end - at))) << np.uint64(at % WORD)
+        free = wanted & ~taken[word]
+        taken[word] |= wanted
+        if free == wanted:
+            n_runs = _add_cells(row, (window.col + at, window.col + end), number, runs, n_runs)
+            at = end
+        while at < end:
+            if (free >> np.uint64(at % WORD)) & _ONE != _NONE:
+                cols = (window.col + at, window.col + at + 1)
+                n_runs = _add_cells(row, cols, number, runs, n_runs)
+            at += 1
+    return n_runs
 
 
 @compiled
@@ -126,10 +206,16 @@ def _turn(start: int, stop: int, outlines: Outlines) -> float:
 
 
 @compiled
-def _fill_level_edges(
-    polygon: int, outlines: Outlines, window: CellWindow, number: int, cover: NDArray[np.int32]
-) -> None:
-    """Fill along the south sides of rings that run through centres of cells."""
+def _take_level_edges(
+    polygon: int,
+    outlines: Outlines,
+    number: int,
+    window: CellWindow,
+    taken: NDArray[np.uint64],
+    runs: CellRuns,
+    n_runs: int,
+) -> int:
+    """Take the cells along the south sides of rings that run through centres of cells."""
     col, row_of, rings = outlines.col, outlines.row, outlines.polygon_ring
     for ring in range(rings[polygon], rings[polygon + 1]):
         start, stop = outlines.ring_point[ring], outlines.ring_point[ring + 1]
@@ -141,20 +227,24 @@ def _fill_level_edges(
             row = math.floor(at) - window.row
             turn = _turn(start, stop, outlines) if turn == 0.0 else turn
             if 0 <= row < window.n_rows and turn * (col[point] - col[point + 1]) > 0.0:
-                span = (min(col[point], col[point + 1]), max(col[point], col[point + 1]))
-                _fill_row(span, row, window, number, cover)
+                span = (min(col[point], col[point + 1]), max(col[point], col[point + 1]), row)
+                n_runs = _take_stretch(span, number, window, taken, runs, n_runs)
+    return n_runs
+
+
+class CoverRoom(NamedTuple):
+    """What the cells of polygons are found with; grown where too small."""
+
+    taken: NDArray[np.uint64]  # a bit for each cell; (≥ n_rows · words_of(n_cols),)
+    crossings: Crossings
+    runs: CellRuns
 
 
 @compiled
 def cover_polygon(
-    polygon: int,
-    outlines: Outlines,
-    window: CellWindow,
-    number: int,
-    cover: NDArray[np.int32],
-    room: Crossings,
-) -> Crossings:
-    """Write ``number`` into the cells of a polygon that are still below 0.
+    polygon: int, outlines: Outlines, window: CellWindow, number: int, room: CoverRoom, n_runs: int
+) -> tuple[CoverRoom, int]:
+    """Append the cells of a polygon that are not taken yet to the runs.
 
     Parameters
     ----------
@@ -163,27 +253,32 @@ def cover_polygon(
     outlines : Outlines
         Polygons, in cells.
     window : CellWindow
-        The cells that ``cover`` stands for.
+        The cells to look at.
     number : int
-        What is written, ≥ 0.
-    cover : ndarray of int32, shape (≥ n_rows · n_cols,)
-        Changed in place.
-    room : Crossings
-        Room to work in, at least the rows of the window.
+        What the polygon is called in the runs.
+    room : CoverRoom
+        Cells that are taken, changed in place; the runs; and room to work in.
+    n_runs : int
+        How many runs there are.
 
     Returns
     -------
-    Crossings
-        The same room, or a larger one.
+    tuple of CoverRoom and int
+        The same room, or a larger one, and how many runs there are now.
     """
-    n_crossings = _count_crossings(polygon, outlines, window, room)
-    if n_crossings > room.col.shape[0]:
-        room = Crossings(room.first, np.empty(2 * n_crossings))
-    _put_crossings(polygon, outlines, window, room)
+    taken, crossings, runs = room
+    n_crossings = _count_crossings(polygon, outlines, window, crossings)
+    if n_crossings > crossings.col.shape[0]:
+        crossings = Crossings(crossings.first, np.empty(2 * n_crossings))
+    _put_crossings(polygon, outlines, window, crossings)
+    rings = outlines.polygon_ring
+    n_points = outlines.ring_point[rings[polygon + 1]] - outlines.ring_point[rings[polygon]]
+    runs = _room_for_runs(n_runs, n_crossings // 2 + n_points, runs)
+    col, first = crossings.col, crossings.first
     for row in range(window.n_rows):
-        _sort_few(room.col, room.first[row], room.first[row + 1])
-        for place in range(room.first[row], room.first[row + 1] - 1, 2):
-            span = (room.col[place], room.col[place + 1])
-            _fill_row(span, row, window, number, cover)
-    _fill_level_edges(polygon, outlines, window, number, cover)
-    return room
+        _sort_few(col, first[row], first[row + 1])
+        for place in range(first[row], first[row + 1] - 1, 2):
+            span = (col[place], col[place + 1], row)
+            n_runs = _take_stretch(span, number, window, taken, runs, n_runs)
+    n_runs = _take_level_edges(polygon, outlines, number, window, taken, runs, n_runs)
+    return CoverRoom(taken, crossings, runs), n_runs

@@ -14,17 +14,19 @@ from numpy.typing import NDArray
 
 from geoirrig.compilation import compiled
 from geoirrig.grid.polygon_cover_kernels import (
+    CellRuns,
     CellWindow,
-    Crossings,
+    CoverRoom,
     Outlines,
     cover_polygon,
+    words_of,
 )
+from geoirrig.surfaces.low_sum_kernels import Bins, low_sums, sum_of
 from geoirrig.surfaces.sector_kernels import Heads, Sums, Workspace, superpose_heads
 from geoirrig.units import FloatArray
 
 N_CLASSES = 5  # four slope classes, and slope not known
 UNKNOWN_CLASS = 4
-_BINS = 256
 
 IntVector = NDArray[np.int64]
 
@@ -57,7 +59,7 @@ class SlopeClasses(NamedTuple):
 
 
 class Cells(NamedTuple):
-    """Turf cells of one group; arrays of (room,)."""
+    """Turf cells of one group, polygon by polygon and row by row; arrays of (room,)."""
 
     key: NDArray[np.int32]  # polygon within the group and slope class
     best: NDArray[np.float32]  # highest rate
@@ -69,21 +71,6 @@ class Entries(NamedTuple):
 
     cell: NDArray[np.int32]
     rate_mm_h: NDArray[np.float32]
-
-
-class Served(NamedTuple):
-    """Rates on the turf cells of one group, by the zone that serves them."""
-
-    start: IntVector  # (room + 1,)
-    rate_mm_h: NDArray[np.float32]
-
-
-class Bins(NamedTuple):
-    """Room to find low sums in."""
-
-    members: IntVector
-    total: FloatArray
-    spare: NDArray[np.float32]
 
 
 class ZoneSums(NamedTuple):
@@ -109,18 +96,6 @@ def entries_room(n: int) -> Entries:
 
 
 @compiled
-def served_room(n_zones: int, n: int) -> Served:
-    """Room for ``n`` turf cells and so many zones."""
-    return Served(np.empty(n_zones + 2, np.int64), np.empty(n, np.float32))
-
-
-@compiled
-def bins_room(n: int) -> Bins:
-    """Room to find the low sums of ``n`` values."""
-    return Bins(np.empty(_BINS, np.int64), np.empty(_BINS), np.empty(n, np.float32))
-
-
-@compiled
 def _grown_entries(entries: Entries, n: int) -> Entries:
     """The same entries with room for ``n``."""
     larger = entries_room(n)
@@ -141,56 +116,45 @@ def window_of(row: IntVector) -> CellWindow:
 
 @compiled
 def cover_turf(
-    group: int, groups: Groups, outlines: Outlines, cover: NDArray[np.int32], room: Crossings
-) -> Crossings:
-    """Write the polygon of every cell of a group's window, by its place in the group."""
-    window = window_of(groups.window[group])
-    cover[: window.n_rows * window.n_cols] = -1
+    group: int, groups: Groups, outlines: Outlines, room: CoverRoom
+) -> tuple[CoverRoom, int]:
+    """List the cells of a group's polygons, by their places in the group; the number of runs."""
+    window, n_runs = window_of(groups.window[group]), 0
+    room.taken[: window.n_rows * words_of(window.n_cols)] = 0
     first = groups.turf_start[group]
     for place in range(first, groups.turf_start[group + 1]):
         turf = groups.turf[place]
-        room = cover_polygon(turf, outlines, window, place - first, cover, room)
-    return room
+        room, n_runs = cover_polygon(turf, outlines, window, place - first, room, n_runs)
+    return room, n_runs
 
 
 @compiled
-def count_cells(group: int, groups: Groups, cover: NDArray[np.int32]) -> int:
-    """Number of turf cells of a group."""
-    window, n = window_of(groups.window[group]), 0
-    for cell in range(window.n_rows * window.n_cols):
-        n += cover[cell] >= 0
-    return n
-
-
-@compiled
-def number_cells(
+def class_cells(
     group: int,
     groups: Groups,
     classes: SlopeClasses,
-    cover: NDArray[np.int32],
+    runs: CellRuns,
     cells: Cells,
     turf_cells: IntVector,
 ) -> None:
-    """Number the turf cells, by rows; ``cover`` then holds the numbers.
+    """Give the turf cells their keys, dry as yet.
 
     ``turf_cells``, (n_turf, N_CLASSES), counts them by polygon and slope class.
     """
-    window = window_of(groups.window[group])
-    first, number, has_raster = groups.turf_start[group], 0, classes.of_cell.shape[0] > 0
-    key, best, main = cells.key, cells.best, cells.main
-    for row in range(window.n_rows):
-        for col in range(window.n_cols):
-            local = cover[row * window.n_cols + col]
-            if local < 0:
-                continue
-            turf = groups.turf[first + local]
-            rank = int(classes.of_turf[turf])
-            if has_raster:
-                rank = _class_at(window.row + row, window.col + col, classes)
+    n_runs, has_raster = runs.row.shape[0], classes.of_cell.shape[0] > 0
+    cells.best[: runs.first[n_runs]] = 0.0
+    cells.main[: runs.first[n_runs]] = -1
+    for run in range(n_runs):
+        local, start, stop = runs.polygon[run], runs.first[run], runs.first[run + 1]
+        turf = groups.turf[groups.turf_start[group] + local]
+        if not has_raster:
+            turf_cells[turf, classes.of_turf[turf]] += stop - start
+            cells.key[start:stop] = local * N_CLASSES + classes.of_turf[turf]
+            continue
+        for cell in range(start, stop):
+            rank = _class_at(runs.row[run], runs.col[run] + cell - start, classes)
             turf_cells[turf, rank] += 1
-            key[number], best[number], main[number] = local * N_CLASSES + rank, np.float32(0.0), -1
-            cover[row * window.n_cols + col] = number
-            number += 1
+            cells.key[cell] = local * N_CLASSES + rank
 
 
 @compiled
@@ -228,127 +192,67 @@ def lay_zone(
 @compiled
 def gather_zone(
     local: int,
-    windows: tuple[CellWindow, CellWindow],
+    own: CellWindow,
     rate: FloatArray,
-    cover: NDArray[np.int32],
+    runs: CellRuns,
     cells: Cells,
     entries: Entries,
     n: int,
-) -> tuple[int, float]:
-    """Append the turf cells that a zone wets, and keep each cell's highest rate.
-
-    Returns
-    -------
-    tuple of int and float
-        Number of entries now, and the sum of the zone's rates on the turf.
-    """
-    own, turf = windows
-    north, south = max(own.row, turf.row), min(own.row + own.n_rows, turf.row + turf.n_rows)
-    west, east = max(own.col, turf.col), min(own.col + own.n_cols, turf.col + turf.n_cols)
-    on_turf = 0.0
-    for row in range(north, south):
-        source = (row - own.row) * own.n_cols - own.col
-        place = (row - turf.row) * turf.n_cols - turf.col
-        for col in range(west, east):
-            value, number = rate[source + col], cover[place + col]
-            if number < 0 or value <= 0.0:
-                continue
-            on_turf += value
-            single = np.float32(value)
-            if single <= np.float32(0.0):
-                continue
-            entries.cell[n], entries.rate_mm_h[n] = number, single
-            n += 1
-            if single > cells.best[number]:
-                cells.best[number], cells.main[number] = single, local
-    return n, on_turf
+) -> int:
+    """Append the turf cells that a zone wets, and keep each cell's highest rate; entries now."""
+    for run in range(runs.row.shape[0]):
+        row, start, stop = runs.row[run] - own.row, runs.first[run], runs.first[run + 1]
+        shift = runs.col[run] - own.col - start  # from a cell's number to its column
+        start, stop = max(start, -shift), min(stop, own.n_cols - shift)
+        if not 0 <= row < own.n_rows or start >= stop:
+            continue
+        source, most, n_wet = row * own.n_cols + shift, n + stop - start + 1, 0
+        # Stretches of their own and no branches: the second loop compiles to vectors.
+        line = rate[source + start : source + stop]
+        best, main = cells.best[start:stop], cells.main[start:stop]
+        cell, rate_mm_h = entries.cell[n:most], entries.rate_mm_h[n:most]
+        for place in range(stop - start):  # the next overwrites what is written of a dry cell
+            value = np.float32(line[place])
+            cell[n_wet], rate_mm_h[n_wet] = start + place, value
+            n_wet += int(value > np.float32(0.0))
+        for place in range(stop - start):
+            value = np.float32(line[place])
+            main[place] = local if value > best[place] else main[place]
+            best[place] = max(value, best[place])
+        n += n_wet
+    return n
 
 
 @compiled
 def room_for_zone(zone: int, zones: ZoneHeads, n: int, n_cells: int, entries: Entries) -> Entries:
-    """Entries with room for all cells that a zone may add to ``n``."""
+    """Entries with room for all cells that a zone may add to ``n``, and one that is overwritten."""
     window = window_of(zones.window[zone])
-    most = n + min(n_cells, window.n_rows * window.n_cols)
+    most = n + min(n_cells, window.n_rows * window.n_cols) + 1
     return entries if most <= entries.cell.shape[0] else _grown_entries(entries, 2 * most)
-
-
-@compiled
-def sort_served(n_zones: int, n_cells: int, cells: Cells, served: Served) -> None:
-    """List the rates on the turf cells of a group by the zone that serves them."""
-    start, main, best, rate = served.start, cells.main, cells.best, served.rate_mm_h
-    start[: n_zones + 2] = 0
-    for cell in range(n_cells):
-        start[main[cell] + 2] += main[cell] >= 0
-    for zone in range(n_zones):
-        start[zone + 2] += start[zone + 1]
-    for cell in range(n_cells):
-        zone = main[cell]
-        if zone >= 0:
-            rate[start[zone + 1]] = best[cell]
-            start[zone + 1] += 1
 
 
 # --- evenness ------------------------------------------------------------------------------------
 
 
 @compiled
-def _bin_of(value: float, lowest: float, scale: float) -> int:
-    return min(_BINS - 1, int((value - lowest) * scale))
-
-
-@compiled
-def _low_sum(
-    values: NDArray[np.float32], share: float, line: tuple[float, float], bins: Bins
-) -> float:
-    """Sum of the lowest ``share`` values, the last in part; the bins are filled."""
-    whole = int(share)
-    reached, total, at = 0, 0.0, 0
-    while reached + bins.members[at] <= whole:
-        reached, total, at = reached + bins.members[at], total + bins.total[at], at + 1
-    n = 0
-    for value in values:
-        if _bin_of(value, line[0], line[1]) == at:
-            bins.spare[n] = value
-            n += 1
-    bins.spare[:n].sort()
-    for place in range(whole - reached):
-        total += float(bins.spare[place])
-    return total + (share - whole) * float(bins.spare[whole - reached])
-
-
-@compiled
-def low_sums(values: NDArray[np.float32], bins: Bins) -> tuple[float, float, float]:
-    """Sums of the lowest quarter, of the lowest half and of all of some values.
-
-    Values go into bins, and only the bin with the limit in it is sorted. Exactly a quarter and a
-    half count, of the last value a part.
-    """
-    n = values.shape[0]
-    lowest, highest = values.min(), values.max()
-    if lowest == highest:
-        total = n * float(lowest)
-        return 0.25 * total, 0.5 * total, total
-    line = (float(lowest), _BINS / (float(highest) - float(lowest)))
-    bins.members[:] = 0
-    bins.total[:] = 0.0
-    for value in values:
-        at = _bin_of(value, line[0], line[1])
-        bins.members[at] += 1
-        bins.total[at] += float(value)
-    quarter, half = _low_sum(values, 0.25 * n, line, bins), _low_sum(values, 0.5 * n, line, bins)
-    return quarter, half, bins.total.sum()
-
-
-@compiled
-def sum_zones(group: int, groups: Groups, served: Served, bins: Bins, sums: ZoneSums) -> None:
+def sum_zones(
+    group: int,
+    groups: Groups,
+    cells: Cells,
+    entries: Entries,
+    entry_start: IntVector,
+    bins: Bins,
+    sums: ZoneSums,
+) -> None:
     """Fill the sums of the zones of a group."""
-    first = groups.zone_start[group]
+    first, main, served = groups.zone_start[group], cells.main, bins.served
     for place in range(first, groups.zone_start[group + 1]):
-        local, zone = place - first, groups.zone[place]
-        start, stop = served.start[local], served.start[local + 1]
-        sums.cells[zone] = stop - start
-        sums.total[zone] = sums.low_half[zone] = sums.low_quarter[zone] = 0.0
-        if stop > start:
-            quarter, half, total = low_sums(served.rate_mm_h[start:stop], bins)
-            sums.low_quarter[zone], sums.low_half[zone] = quarter, half
-            sums.total[zone] = total
+        local, zone, n = place - first, groups.zone[place], 0
+        start, stop = entry_start[local], entry_start[local + 1]
+        for at in range(start, stop):  # the next overwrites the rate of a cell that others serve
+            served[n] = entries.rate_mm_h[at]
+            n += main[entries.cell[at]] == local
+        sums.on_turf[zone] = sum_of(entries.rate_mm_h[start:stop])
+        sums.cells[zone] = n
+        quarter, half, total = low_sums(served[:n], bins)
+        sums.low_quarter[zone], sums.low_half[zone], sums.total[zone] = quarter, half, total

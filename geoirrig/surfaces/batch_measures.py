@@ -26,7 +26,7 @@ from geoirrig.records import (
 from geoirrig.surfaces import batch_kernels as kernels
 from geoirrig.surfaces import batch_runoff_kernels as runoff_kernels
 from geoirrig.surfaces.batch_pass_kernels import EventSums, measure_groups
-from geoirrig.surfaces.batch_sites import BatchGroups, batch_limits, batch_sites
+from geoirrig.surfaces.batch_sites import BatchGroups, batch_limits, batch_sites, lowest_by_owner
 from geoirrig.surfaces.sector_kernels import workspace
 from geoirrig.units import MINUTES_PER_HOUR, PERCENT, FloatArray
 
@@ -124,10 +124,10 @@ def batch_measures(
 
     Notes
     -----
-    Memory beyond the inputs: about 210 bytes for each head, with its share of zones, outlines and
-    results; and, for the largest group only, 4 bytes for each cell of the turf's bounding box, 9
-    for each cell of the largest zone's, 70 for each turf cell and 8 to 16 for each turf cell and
-    zone that wets it.
+    Memory beyond the inputs: about 250 bytes for each head, with its share of zones, outlines and
+    results; and, for the largest group only, a bit for each cell of the turf's bounding box, 8
+    bytes for each cell of the largest zone's, 75 for each turf cell and 8 to 16 for each turf cell
+    and zone that wets it.
     """
     if settings.runoff_model != "surface_storage":
         raise ValueError("The batch follows the surface-storage model only.")
@@ -184,9 +184,8 @@ def _of_zones(
 def _matched_rate_spread_pct(layout: SprinklerLayout, n_zones: int) -> FloatArray:
     """Highest less lowest own rate of each zone's heads, over their mean; NaN without heads."""
     rate = head_precipitation_rate(layout.flow_lpm, layout.radius_m, layout.arc_deg)
-    lowest, highest = np.full(n_zones, np.inf), np.full(n_zones, -np.inf)
-    np.minimum.at(lowest, layout.zone_index, rate)
-    np.maximum.at(highest, layout.zone_index, rate)
+    lowest = lowest_by_owner(rate, layout.zone_index, n_zones)
+    highest = -lowest_by_owner(-rate, layout.zone_index, n_zones)
     count = np.bincount(layout.zone_index, minlength=n_zones)
     total = _sums(layout.zone_index, rate, n_zones)
     has = count > 0

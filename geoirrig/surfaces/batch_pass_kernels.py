@@ -8,28 +8,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import compiled
-from geoirrig.grid.polygon_cover_kernels import Crossings, Outlines, crossings_room
+from geoirrig.grid.polygon_cover_kernels import (
+    CellRuns,
+    CoverRoom,
+    Outlines,
+    crossings_room,
+    first_runs,
+    runs_room,
+)
 from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
-    Bins,
     Cells,
     Entries,
     IntVector,
-    Served,
     SlopeClasses,
     ZoneHeads,
     ZoneSums,
-    bins_room,
     cells_room,
-    count_cells,
+    class_cells,
     cover_turf,
     entries_room,
     gather_zone,
     lay_zone,
-    number_cells,
     room_for_zone,
-    served_room,
-    sort_served,
     sum_zones,
     window_of,
 )
@@ -38,16 +39,18 @@ from geoirrig.surfaces.batch_runoff_kernels import (
     GroupCells,
     Lots,
     Ponding,
-    list_lots,
+    count_wettings,
     lots_room,
     plan_runs,
     ponding_room,
     room_for_lots,
-    start_lots,
     walk_event,
+    wet_once,
 )
+from geoirrig.surfaces.low_sum_kernels import Bins, bins_room
 from geoirrig.surfaces.sector_kernels import Heads, Sums, Workspace
 from geoirrig.units import FloatArray
+from geoirrig.vector_blocks import BLOCK
 
 _FEWEST = 4096  # cells that there is room for from the start
 
@@ -66,7 +69,7 @@ class Limits(NamedTuple):
     """Largest sizes that occur in any group."""
 
     turf_rows: int
-    turf_window: int  # cells
+    turf_words: int  # of the bits of the window
     zone_window: int  # cells
     zones: int
     lots: int  # pairs of zone and polygon, as far as they occur in one group
@@ -82,15 +85,13 @@ class EventSums(NamedTuple):
 class Room(NamedTuple):
     """Scratch of the pass; what goes with the turf cells of a group is grown where too small."""
 
-    cover: NDArray[np.int32]
+    cover: CoverRoom
     rate: FloatArray
     sums: Sums
     entry_start: IntVector
     lot_of_key: NDArray[np.int32]
-    crossings: Crossings
     cells: Cells
     entries: Entries
-    served: Served
     bins: Bins
     pond: Ponding
 
@@ -100,66 +101,75 @@ def _first_room(limits: Limits, n_heads: int) -> Room:
     rate = np.empty(limits.zone_window + 64)
     sums = Sums(
         rate,
-        np.zeros(limits.zone_window + 64, np.uint8),
+        np.empty(0, np.uint8),
         np.empty(0, np.uint8),
         1,
         1,
         np.empty(n_heads),
     )
     return Room(
-        np.empty(limits.turf_window, np.int32),
+        CoverRoom(
+            np.empty(limits.turf_words, np.uint64),
+            crossings_room(limits.turf_rows, 4 * limits.turf_rows),
+            runs_room(4 * limits.turf_rows),
+        ),
         rate,
         sums,
         np.empty(limits.zones + 1, np.int64),
         np.empty(N_CLASSES * limits.lots, np.int32),
-        crossings_room(limits.turf_rows, 4 * limits.turf_rows),
         cells_room(_FEWEST),
         entries_room(_FEWEST),
-        served_room(limits.zones, _FEWEST),
         bins_room(_FEWEST),
         ponding_room(_FEWEST),
     )
 
 
 @compiled
-def _room_for_cells(n_cells: int, n_zones: int, room: Room) -> Room:
-    """The room with place for ``n_cells`` turf cells."""
-    if n_cells <= room.cells.key.shape[0]:
+def _room_for_cells(n_cells: int, room: Room) -> Room:
+    """The room with place for ``n_cells`` turf cells, and a block beyond them."""
+    if n_cells + BLOCK <= room.cells.key.shape[0]:
         return room
-    n = n_cells + n_cells // 4
+    n = n_cells + n_cells // 4 + BLOCK
     return Room(
-        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key, room.crossings,
-        cells_room(n), room.entries, served_room(n_zones, n), bins_room(n), ponding_room(n),
+        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
+        cells_room(n), room.entries, bins_room(n), ponding_room(n),
     )  # fmt: skip
 
 
 @compiled
-def _with_entries(room: Room, crossings: Crossings, entries: Entries) -> Room:
+def _with_cover(room: Room, cover: CoverRoom) -> Room:
     return Room(
-        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key, crossings,
-        room.cells, entries, room.served, room.bins, room.pond,
+        cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
+        room.cells, room.entries, room.bins, room.pond,
     )  # fmt: skip
 
 
 @compiled
-def _lay_group(
-    group: int, sites: Sites, work: Workspace, n_cells: int, room: Room, sums: ZoneSums
-) -> Room:
+def _with_entries(room: Room, entries: Entries) -> Room:
+    return Room(
+        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
+        room.cells, entries, room.bins, room.pond,
+    )  # fmt: skip
+
+
+@compiled
+def _lay_group(group: int, sites: Sites, work: Workspace, runs: CellRuns, room: Room) -> Room:
     """Water of the zones of a group on its turf."""
     groups, zones, n = sites.event.groups, sites.zones, 0
-    first, entries = groups.zone_start[group], room.entries
+    first, entries, n_cells = (
+        groups.zone_start[group],
+        room.entries,
+        int(runs.first[runs.row.shape[0]]),
+    )
     room.entry_start[0] = 0
     for place in range(first, groups.zone_start[group + 1]):
         zone = groups.zone[place]
         entries = room_for_zone(zone, zones, n, n_cells, entries)
         lay_zone(zone, zones, sites.heads, work, room.rate, room.sums)
-        windows = (window_of(zones.window[zone]), window_of(groups.window[group]))
-        n, on_turf = gather_zone(
-            place - first, windows, room.rate, room.cover, room.cells, entries, n
-        )
-        sums.on_turf[zone] = on_turf
+        window = window_of(zones.window[zone])
+        n = gather_zone(place - first, window, room.rate, runs, room.cells, entries, n)
         room.entry_start[place - first + 1] = n
-    return _with_entries(room, room.crossings, entries)
+    return _with_entries(room, entries)
 
 
 @compiled
@@ -177,22 +187,20 @@ def measure_groups(
     room = _first_room(limits, sites.heads.col.shape[0])
     lots, n_lots = lots_room(groups.turf.shape[0] + groups.zone.shape[0] + 1), 0
     for group in range(groups.window.shape[0]):
-        crossings = cover_turf(group, groups, sites.outlines, room.cover, room.crossings)
-        n_cells = count_cells(group, groups, room.cover)
-        room = _with_entries(room, crossings, room.entries)
-        room = _room_for_cells(n_cells, limits.zones, room)
-        number_cells(group, groups, sites.classes, room.cover, room.cells, found.turf_cells)
-        room = _lay_group(group, sites, work, n_cells, room, sums)
-        n_zones = groups.zone_start[group + 1] - groups.zone_start[group]
-        sort_served(n_zones, n_cells, room.cells, room.served)
-        sum_zones(group, groups, room.served, room.bins, sums)
+        cover, n_runs = cover_turf(group, groups, sites.outlines, room.cover)
+        runs = first_runs(cover.runs, n_runs)
+        n_cells = int(runs.first[n_runs])
+        room = _room_for_cells(n_cells, _with_cover(room, cover))
+        class_cells(group, groups, sites.classes, runs, room.cells, found.turf_cells)
+        room = _lay_group(group, sites, work, runs, room)
+        sum_zones(group, groups, room.cells, room.entries, room.entry_start, room.bins, sums)
         plan_runs(group, groups, plans, sums, found.run_hours)
         own = GroupCells(
             n_cells, room.cells, room.entries, room.entry_start, room.pond, room.lot_of_key
         )
         lots = room_for_lots(n_lots + min(n_cells, N_CLASSES * limits.lots), lots)
-        first = n_lots
-        n_lots = list_lots(group, groups, own, lots, n_lots)
-        start_lots((first, n_lots), sites.event.ground, plans, found.run_hours, lots)
+        n_zones = groups.zone_start[group + 1] - groups.zone_start[group]
+        count_wettings(own, room.entry_start[n_zones])
+        n_lots = wet_once(group, sites.event, own, found.run_hours, lots, n_lots)
         walk_event(group, sites.event, own, found.run_hours, lots)
     return lots, n_lots

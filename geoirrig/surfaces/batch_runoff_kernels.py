@@ -6,6 +6,10 @@ hours, the storage, and in every soak what the intake allows of it. The tight so
 likely of those pairs of intake and storage for which this sum is at its 5 % quantile, the open one
 at its 95 % quantile (the design point of first-order reliability: Hasofer and Lind 1974, from
 memory). Of drawn lawns, 4 to 7 % lie beyond either; the tests draw them.
+
+Turf of one polygon and slope class whose highest rate is one zone's is a *lot*: it has one set of
+soils. Where no other zone throws, a cell of it sheds what it gets beyond what the soil takes in of
+the run, which needs no walk. Only the cells that several zones wet are followed zone by zone.
 """
 
 from __future__ import annotations
@@ -27,9 +31,11 @@ from geoirrig.surfaces.batch_kernels import (
     ZoneSums,
 )
 from geoirrig.units import FloatArray
+from geoirrig.vector_blocks import BLOCK, add_excesses
 
 N_SOILS = 3  # tabulated, tight, open
 TIGHT, OPEN = 1, 2
+SEVERAL = 2  # zones that wet a cell; more are not told apart
 _DESIGN_STEPS = 4  # the design point moves by less than a hundredth after these
 
 
@@ -62,6 +68,7 @@ class Lots(NamedTuple):
     cells: IntVector
     intake_mm_h: FloatArray  # (room, N_SOILS)
     storage_mm: FloatArray  # (room, N_SOILS); infinite where the slope is not known
+    taken_in_mm: FloatArray  # (room, N_SOILS), the most that the zone's run brings without runoff
     applied_mm: FloatArray  # summed over the cells
     shed_mm: FloatArray  # (room, N_SOILS)
 
@@ -69,7 +76,8 @@ class Lots(NamedTuple):
 class Ponding(NamedTuple):
     """Turf cells of one group during the event; arrays of (room,)."""
 
-    lot: NDArray[np.int32]  # −1 where no water falls
+    wettings: NDArray[np.uint8]  # zones that wet it, up to SEVERAL
+    lot: NDArray[np.int32]  # of the cells that are wetted
     clock: FloatArray  # hour when the last run over the cell ended
     stored_mm: FloatArray  # (room, N_SOILS)
 
@@ -98,7 +106,8 @@ def lots_room(n: int) -> Lots:
     """Room for ``n`` lots."""
     return Lots(
         np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64), np.empty(n, np.int64),
-        np.empty((n, N_SOILS)), np.empty((n, N_SOILS)), np.empty(n), np.empty((n, N_SOILS)),
+        np.empty((n, N_SOILS)), np.empty((n, N_SOILS)), np.empty((n, N_SOILS)), np.empty(n),
+        np.empty((n, N_SOILS)),
     )  # fmt: skip
 
 
@@ -112,6 +121,7 @@ def room_for_lots(n: int, lots: Lots) -> Lots:
     larger.zone[:kept], larger.turf[:kept] = lots.zone, lots.turf
     larger.rank[:kept], larger.cells[:kept] = lots.rank, lots.cells
     larger.intake_mm_h[:kept], larger.storage_mm[:kept] = lots.intake_mm_h, lots.storage_mm
+    larger.taken_in_mm[:kept] = lots.taken_in_mm
     larger.applied_mm[:kept], larger.shed_mm[:kept] = lots.applied_mm, lots.shed_mm
     return larger
 
@@ -119,7 +129,9 @@ def room_for_lots(n: int, lots: Lots) -> Lots:
 @compiled
 def ponding_room(n: int) -> Ponding:
     """Room for ``n`` turf cells."""
-    return Ponding(np.empty(n, np.int32), np.empty(n), np.empty((n, N_SOILS)))
+    return Ponding(
+        np.empty(n, np.uint8), np.empty(n, np.int32), np.empty(n), np.empty((n, N_SOILS))
+    )
 
 
 # --- the event -----------------------------------------------------------------------------------
@@ -173,12 +185,22 @@ def design_factors(
 
 
 @compiled
+def most_taken_in(soil: tuple[float, float], run: tuple[float, int, float]) -> float:
+    """Most water, in mm, that a run brings to dry ground without runoff; the rest runs off.
+
+    Soil and run as for `design_factors`.
+    """
+    intake, storage = soil
+    return intake * run[0] + storage + (run[1] - 1) * min(storage, intake * run[2])
+
+
+@compiled
 def _put_soils(lot: int, run: tuple[float, int, float], ground: Ground, lots: Lots) -> None:
     """Write the soils of a lot that is wetted by a run of (hours, cycles, hours of soak)."""
     soil = ground.soil_of_turf[lots.turf[lot]]
     intake = ground.intake_mm_h[soil]
     lots.intake_mm_h[lot, :] = intake
-    lots.storage_mm[lot, :] = np.inf
+    lots.storage_mm[lot, :] = lots.taken_in_mm[lot, :] = np.inf
     if lots.rank[lot] == UNKNOWN_CLASS:
         return
     storage = ground.storage_mm[soil, lots.rank[lot]]
@@ -188,86 +210,107 @@ def _put_soils(lot: int, run: tuple[float, int, float], ground: Ground, lots: Lo
         factors = design_factors((intake, storage), run, spreads, deviate)
         lots.intake_mm_h[lot, number] = intake * factors[0]
         lots.storage_mm[lot, number] = storage * factors[1]
+    for number in range(N_SOILS):
+        own = (lots.intake_mm_h[lot, number], lots.storage_mm[lot, number])
+        lots.taken_in_mm[lot, number] = most_taken_in(own, run)
 
 
 @compiled
-def list_lots(group: int, groups: Groups, own: GroupCells, lots: Lots, n_lots: int) -> int:
-    """Give every wetted cell of a group its lot; how many lots there are now."""
-    first, first_turf = groups.zone_start[group], groups.turf_start[group]
-    n_keys = N_CLASSES * (groups.turf_start[group + 1] - first_turf)
-    lot_of_key, lot_of_cell, cells = own.lot_of_key, own.pond.lot, lots.cells
-    key_of, main = own.cells.key, own.cells.main
-    lot_of_key[: n_keys * (groups.zone_start[group + 1] - first)] = -1
-    for cell in range(own.n_cells):
-        if main[cell] < 0:
-            lot_of_cell[cell] = -1
+def _open_lot(
+    lot: int, keys: tuple[int, int], group: int, event: Event, run_hours: FloatArray, lots: Lots
+) -> None:
+    """Begin a lot, keys of (zone within the group, polygon within it and slope class)."""
+    groups, plans = event.groups, event.plans
+    zone = groups.zone[groups.zone_start[group] + keys[0]]
+    lots.zone[lot] = zone
+    lots.turf[lot] = groups.turf[groups.turf_start[group] + keys[1] // N_CLASSES]
+    lots.rank[lot] = keys[1] % N_CLASSES
+    run = (run_hours[zone], plans.cycles[zone], plans.soak_hours[zone])
+    _put_soils(lot, run, event.ground, lots)
+    lots.cells[lot] = 0
+    lots.applied_mm[lot] = 0.0
+    lots.shed_mm[lot, :] = 0.0
+
+
+# --- cells that one zone wets --------------------------------------------------------------------
+
+
+@compiled
+def count_wettings(own: GroupCells, n_entries: int) -> None:
+    """Count the zones that wet each turf cell of a group, up to SEVERAL."""
+    wettings, cell_of = own.pond.wettings, own.entries.cell
+    wettings[: own.n_cells] = 0
+    for at in range(n_entries):
+        cell = cell_of[at]
+        wettings[cell] = min(wettings[cell] + 1, SEVERAL)
+
+
+@compiled
+def _end_of_run(start: int, main: NDArray[np.int32], key: NDArray[np.int32]) -> int:
+    """First cell after ``start`` of another zone, polygon or slope class."""
+    stop = start + 1
+    while stop < main.shape[0] and main[stop] == main[start] and key[stop] == key[start]:
+        stop += 1
+    return stop
+
+
+@compiled
+def wet_once(
+    group: int, event: Event, own: GroupCells, run_hours: FloatArray, lots: Lots, n_lots: int
+) -> int:
+    """Open a group's lots and wet what one zone wets, run by run of a lot; how many lots now."""
+    groups, n_cells = event.groups, own.n_cells
+    n_keys = N_CLASSES * (groups.turf_start[group + 1] - groups.turf_start[group])
+    lot_of_key, lot_of_cell = own.lot_of_key, own.pond.lot
+    lot_of_key[: n_keys * (groups.zone_start[group + 1] - groups.zone_start[group])] = -1
+    main, key, rate = own.cells.main[:n_cells], own.cells.key[:n_cells], own.cells.best
+    wettings, taken_in, stop = own.pond.wettings, lots.taken_in_mm, 0
+    cells, applied, shed, zone = lots.cells, lots.applied_mm, lots.shed_mm, lots.zone
+    lanes = np.zeros(BLOCK * (1 + N_SOILS))
+    while stop < n_cells:
+        start = stop
+        stop = _end_of_run(start, main, key)
+        if main[start] < 0:
             continue
-        key = main[cell] * n_keys + key_of[cell]
-        lot = lot_of_key[key]
+        lot = lot_of_key[main[start] * n_keys + key[start]]
         if lot < 0:
             lot, n_lots = n_lots, n_lots + 1
-            lot_of_key[key] = lot
-            lots.zone[lot] = groups.zone[first + main[cell]]
-            lots.turf[lot] = groups.turf[first_turf + key_of[cell] // N_CLASSES]
-            lots.rank[lot] = key_of[cell] % N_CLASSES
-            cells[lot] = 0
-        cells[lot] += 1
-        lot_of_cell[cell] = lot
+            lot_of_key[main[start] * n_keys + key[start]] = lot
+            _open_lot(lot, (main[start], key[start]), group, event, run_hours, lots)
+        lot_of_cell[start:stop] = lot
+        limits = (0.0, taken_in[lot, 0], taken_in[lot, 1], taken_in[lot, 2])
+        hours = run_hours[zone[lot]]
+        lanes[:] = 0.0
+        for at in range(start, stop, BLOCK):
+            add_excesses(lanes, wettings, rate, (at, stop - at), hours, limits)
+        cells[lot] += stop - start
+        applied[lot] += lanes[:BLOCK].sum()
+        for soil in range(N_SOILS):
+            first = BLOCK * (1 + soil)
+            shed[lot, soil] += lanes[first : first + BLOCK].sum()
     return n_lots
 
 
-@compiled
-def start_lots(
-    span: tuple[int, int], ground: Ground, plans: Plans, run_hours: FloatArray, lots: Lots
-) -> None:
-    """Make lots span[0] to span[1] ready for the event."""
-    for lot in range(span[0], span[1]):
-        zone = lots.zone[lot]
-        run = (run_hours[zone], plans.cycles[zone], plans.soak_hours[zone])
-        _put_soils(lot, run, ground, lots)
-        lots.applied_mm[lot] = 0.0
-        lots.shed_mm[lot, :] = 0.0
-
-
-# --- walking the event ---------------------------------------------------------------------------
+# --- cells that several zones wet ----------------------------------------------------------------
 
 
 @compiled
-def _pulse(held: float, intake: float, run: tuple[float, float], drained_hours: float) -> float:
-    """Water on a surface of unlimited storage after a soak and a pulse, run of (rate, hours)."""
-    held = max(0.0, held - intake * drained_hours)
-    return max(0.0, held + (run[0] - intake) * run[1])
+def run_on_surface(
+    stored_mm: float, rise_mm: float, soaked_mm: float, soaks: float, limit_mm: float
+) -> tuple[float, float]:
+    """What a run of equal cycles sheds of a surface, and what it leaves there.
 
-
-@compiled
-def _wet_cell(
-    stored_mm: FloatArray,
-    soils: tuple[FloatArray, FloatArray],
-    shed_mm: FloatArray,
-    run: tuple[float, int, float],
-    rate: float,
-    gap_hours: float,
-) -> None:
-    """One zone's run over one cell, (hours of a cycle, cycles, hours of soak), on its soils.
-
-    The soils are spelled out, so that they stay in registers.
+    A cycle raises the water by ``rise_mm``, rain less intake, which may be negative; each soak
+    between two cycles takes in up to ``soaked_mm``. From cycle to cycle the water rises or falls
+    steadily, until it meets the limit or the soaks empty the surface. So a surface that gains,
+    once it is full, sheds the gain of every later cycle; one that does not can shed in the first
+    cycle only.
     """
-    intake, storage = soils
-    intakes, limits = (intake[0], intake[1], intake[2]), (storage[0], storage[1], storage[2])
-    a, b, c = stored_mm[0], stored_mm[1], stored_mm[2]
-    shed_a = shed_b = shed_c = 0.0
-    drained_hours, pulse = gap_hours, (rate, run[0])
-    for _ in range(run[1]):
-        a = _pulse(a, intakes[0], pulse, drained_hours)
-        b = _pulse(b, intakes[1], pulse, drained_hours)
-        c = _pulse(c, intakes[2], pulse, drained_hours)
-        kept_a, kept_b, kept_c = min(a, limits[0]), min(b, limits[1]), min(c, limits[2])
-        shed_a, shed_b, shed_c = shed_a + a - kept_a, shed_b + b - kept_b, shed_c + c - kept_c
-        a, b, c, drained_hours = kept_a, kept_b, kept_c, run[2]
-    stored_mm[0], stored_mm[1], stored_mm[2] = a, b, c
-    shed_mm[0] += shed_a
-    shed_mm[1] += shed_b
-    shed_mm[2] += shed_c
+    gain = max(0.0, rise_mm - min(limit_mm, soaked_mm))
+    filled = stored_mm + rise_mm
+    shed = max(0.0, filled - limit_mm + soaks * gain)
+    left = min(limit_mm, filled) + soaks * (rise_mm - soaked_mm)
+    return shed, min(limit_mm, max(left, rise_mm, 0.0))
 
 
 @compiled
@@ -277,30 +320,34 @@ def _run_zone(
     own: GroupCells,
     lots: Lots,
 ) -> None:
-    """Wet the cells of a zone, (its place in the group, start and end in hours)."""
+    """Wet those cells of a zone that others wet too, (its place in the group, start and end)."""
     local, start, end = zone
+    hours, soaks = run[0], float(run[1] - 1)
     entry_cell, entry_rate = own.entries.cell, own.entries.rate_mm_h
     lot_of, clock, stored = own.pond.lot, own.pond.clock, own.pond.stored_mm
+    wettings, applied = own.pond.wettings, lots.applied_mm
     intake, storage, shed = lots.intake_mm_h, lots.storage_mm, lots.shed_mm
-    applied, run_hours = lots.applied_mm, run[0] * run[1]
     for at in range(own.entry_start[local], own.entry_start[local + 1]):
-        cell, rate = entry_cell[at], float(entry_rate[at])
-        lot = lot_of[cell]
-        applied[lot] += rate * run_hours
-        is_dry = stored[cell, 0] + stored[cell, TIGHT] + stored[cell, OPEN] == 0.0
-        # On dry ground no soil fills at a rate that the tight one takes in.
-        if rate > intake[lot, TIGHT] or not is_dry:
-            _wet_cell(
-                stored[cell], (intake[lot], storage[lot]), shed[lot], run, rate, start - clock[cell]
+        cell = entry_cell[at]
+        if wettings[cell] < SEVERAL:
+            continue
+        lot, rate, gap = lot_of[cell], float(entry_rate[at]), start - clock[cell]
+        clock[cell] = end
+        applied[lot] += rate * hours * run[1]
+        for soil in range(N_SOILS):
+            steady = intake[lot, soil]
+            held = max(0.0, stored[cell, soil] - steady * gap)
+            more, stored[cell, soil] = run_on_surface(
+                held, (rate - steady) * hours, steady * run[2], soaks, storage[lot, soil]
             )
-            clock[cell] = end
+            shed[lot, soil] += more
 
 
 @compiled
 def walk_event(
     group: int, event: Event, own: GroupCells, run_hours: FloatArray, lots: Lots
 ) -> None:
-    """Follow the zones of a group, one after another, over its turf cells."""
+    """Follow the zones of a group, one after another, over the cells that several wet."""
     groups, plans, n_cells = event.groups, event.plans, own.n_cells
     own.pond.clock[:n_cells], own.pond.stored_mm[:n_cells] = 0.0, 0.0
     start, first = 0.0, groups.zone_start[group]

@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from geoirrig.grid.polygon_cover_kernels import Outlines
+from geoirrig.grid.polygon_cover_kernels import WORD, Outlines
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.soil_properties import basic_intake_rate_mm_h, slope_class
 from geoirrig.records import (
@@ -33,7 +33,7 @@ from geoirrig.surfaces.turf_soil import (
     storage_by_class_mm,
     storage_log_sd,
 )
-from geoirrig.units import MINUTES_PER_HOUR
+from geoirrig.units import MINUTES_PER_HOUR, FloatArray
 from geoirrig.vector_blocks import LONG_BLOCK
 
 OUTER_QUANTILE = 0.05  # of what a lawn takes in: the interval of runoff holds 90 % of the soils
@@ -57,7 +57,8 @@ def batch_sites(
     terrain: TerrainSurface | None,
 ) -> Sites:
     """Everything that the pass has to know; the arguments are those of `batch_measures`."""
-    grid = _reference_grid(layout, turf, settings.cell_size_m)
+    boxes = np.asarray(shapely.bounds(turf.geometry), dtype=np.float64)
+    grid = _reference_grid(layout, boxes, settings.cell_size_m)
     zones, heads = _zone_heads(layout, sector_set(layout, grid), len(plan.run_minutes))
     return Sites(
         outlines=_outlines(turf.geometry, grid),
@@ -65,18 +66,18 @@ def batch_sites(
         zones=zones,
         heads=heads,
         event=runoff_kernels.Event(
-            groups=_groups(groups, turf, grid),
+            groups=_groups(groups, boxes, grid),
             ground=_ground(turf, settings),
             plans=_plans(plan, settings),
         ),
     )
 
 
-def _reference_grid(layout: SprinklerLayout, turf: TurfAreas, cell_size_m: float) -> RasterGrid:
+def _reference_grid(layout: SprinklerLayout, boxes: FloatArray, cell_size_m: float) -> RasterGrid:
     """A grid to count cells from, near to all there is."""
-    bounds = shapely.total_bounds(turf.geometry)
-    left = np.nanmin([bounds[0], np.min(layout.x_m, initial=np.inf)])
-    top = np.nanmax([bounds[3], np.max(layout.y_m, initial=-np.inf)])
+    # What is empty has no box: NaN, which `fmin` and `fmax` pass over.
+    left = np.fmin(np.fmin.reduce(boxes[:, 0], initial=np.inf), np.min(layout.x_m, initial=np.inf))
+    top = np.fmax(np.fmax.reduce(boxes[:, 3], initial=-np.inf), np.max(layout.y_m, initial=-np.inf))
     if not math.isfinite(left + top):
         left = top = 0.0
     return RasterGrid.covering(left, top, left, top, cell_size_m=cell_size_m)
@@ -92,17 +93,18 @@ def _zone_heads(
     zone = layout.zone_index
     order = np.argsort(zone, kind="stable")
     count = np.bincount(zone, minlength=n_zones)
-    west, north = np.full(n_zones, np.inf), np.full(n_zones, np.inf)
-    east, south = np.full(n_zones, -np.inf), np.full(n_zones, -np.inf)
-    np.minimum.at(west, zone, sectors.col - sectors.radius)
-    np.maximum.at(east, zone, sectors.col + sectors.radius)
-    np.minimum.at(north, zone, sectors.row - sectors.radius)
-    np.maximum.at(south, zone, sectors.row + sectors.radius)
-    for limit in (west, east, north, south):
-        limit[count == 0] = 0.0
+    west, north, east, south = (
+        np.where(count > 0, lowest_by_owner(edge, zone, n_zones), 0.0)
+        for edge in (
+            sectors.col - sectors.radius,
+            sectors.row - sectors.radius,
+            -(sectors.col + sectors.radius),
+            -(sectors.row + sectors.radius),
+        )
+    )
     col, row = np.floor(west) - 2.0, np.floor(north) - 2.0
-    n_cols = np.ceil(east) + 2.0 - col
-    n_rows = np.ceil(south) + 4.0 + np.ceil(LONG_BLOCK / n_cols) - row
+    n_cols = np.ceil(-east) + 2.0 - col
+    n_rows = np.ceil(-south) + 4.0 + np.ceil(LONG_BLOCK / n_cols) - row
     windows = np.column_stack([row, col, n_rows, n_cols]).astype(np.int64)
     return (
         kernels.ZoneHeads(
@@ -128,6 +130,18 @@ def _zone_heads(
             slopes=sectors.slopes,
         ),
     )
+
+
+def lowest_by_owner(values: FloatArray, owner: IntArray, n_owners: int) -> FloatArray:
+    """Lowest of the values of each owner; infinite without any. NaN is passed over."""
+    lowest = np.full(n_owners, np.inf)
+    if np.any(owner[1:] < owner[:-1]):
+        order = np.argsort(owner, kind="stable")
+        owner, values = owner[order], values[order]
+    start = np.flatnonzero(np.diff(owner, prepend=-1))
+    if len(start) > 0:
+        lowest[owner[start]] = np.fmin.reduceat(values, start)
+    return lowest
 
 
 def _outlines(geometry: ObjectArray, grid: RasterGrid) -> Outlines:
@@ -162,7 +176,7 @@ def _numbered_class(slope_pct: NDArray[np.floating]) -> NDArray[np.int8]:
     return np.where(rank < 0, kernels.UNKNOWN_CLASS, rank).astype(np.int8)
 
 
-def _groups(groups: BatchGroups, turf: TurfAreas, grid: RasterGrid) -> kernels.Groups:
+def _groups(groups: BatchGroups, boxes: FloatArray, grid: RasterGrid) -> kernels.Groups:
     numbers = np.unique(np.concatenate([groups.of_zone, groups.of_turf]))
     zone = np.argsort(groups.of_zone, kind="stable")
     order = np.argsort(groups.of_turf, kind="stable")
@@ -173,24 +187,19 @@ def _groups(groups: BatchGroups, turf: TurfAreas, grid: RasterGrid) -> kernels.G
         zone=zone.astype(np.int64),
         turf_start=np.append(turf_start, len(order)).astype(np.int64),
         turf=order.astype(np.int64),
-        window=_turf_windows(
-            np.searchsorted(numbers, groups.of_turf), len(numbers), turf.geometry, grid
-        ),
+        window=_turf_windows(np.searchsorted(numbers, groups.of_turf), len(numbers), boxes, grid),
     )
 
 
 def _turf_windows(
-    group: NDArray[np.int64], n_groups: int, geometry: ObjectArray, grid: RasterGrid
+    group: NDArray[np.int64], n_groups: int, boxes: FloatArray, grid: RasterGrid
 ) -> NDArray[np.int64]:
     """Bounding box of the turf of each group, in whole cells; no cells where there is no turf."""
-    west, south, east, north = shapely.bounds(geometry).T
-    limits = np.full((4, n_groups), np.inf)  # north, west, south, east; the last two negative
-    for limit, values in zip(
-        limits,
-        (grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east),
-        strict=True,
-    ):
-        np.fmin.at(limit, group, values / grid.cell_size_m)
+    west, south, east, north = boxes.T
+    edges = (grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east)
+    limits = np.array(  # north, west, south, east; the last two negative
+        [lowest_by_owner(edge / grid.cell_size_m, group, n_groups) for edge in edges]
+    )
     row, col = np.floor(limits[:2])
     n_rows, n_cols = np.ceil(-limits[2]) - row, np.ceil(-limits[3]) - col
     windows = np.column_stack([row, col, n_rows, n_cols])
@@ -227,7 +236,7 @@ def batch_limits(sites: Sites) -> Limits:
     zone_count, turf_count = np.diff(groups.zone_start), np.diff(groups.turf_start)
     return Limits(
         turf_rows=int(np.max(groups.window[:, 2], initial=1)),
-        turf_window=int(np.max(groups.window[:, 2] * groups.window[:, 3], initial=1)),
+        turf_words=int(np.max(groups.window[:, 2] * -(-groups.window[:, 3] // WORD), initial=1)),
         zone_window=int(np.max(zones.window[:, 2] * zones.window[:, 3], initial=1)),
         zones=int(np.max(zone_count, initial=1)),
         lots=int(np.max(zone_count * turf_count, initial=1)),

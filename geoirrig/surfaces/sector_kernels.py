@@ -71,7 +71,7 @@ class Sums(NamedTuple):
     """What the heads are added to; cells of the grid as (n_rows · n_cols,)."""
 
     rate_mm_h: FloatArray
-    heads_reaching: NDArray[np.uint8]
+    heads_reaching: NDArray[np.uint8]  # empty where nobody counts
     target: NDArray[np.uint8]  # empty where there is no target
     n_rows: int
     n_cols: int
@@ -370,9 +370,9 @@ def _sum_on_target(n_runs: int, work: Workspace, sums: Sums) -> float:
 def _add_blocks(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sums: Sums) -> float:
     """Add a head whose blocks all lie on the grid; its relative rate on target cells."""
     _add_rates(n_runs, scale, work, sums)
-    if is_tilted:
+    if len(sums.heads_reaching) > 0 and is_tilted:
         _count_wet_cells(n_runs, work, sums)
-    else:
+    elif len(sums.heads_reaching) > 0:
         _count_cells(n_runs, work, sums)
     return _sum_on_target(n_runs, work, sums) if len(sums.target) > 0 else 0.0
 
@@ -380,14 +380,15 @@ def _add_blocks(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sum
 @compiled
 def _add_cells(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sums: Sums) -> float:
     """The same cell by cell, for a head near the edge of the grid."""
-    source, hit = 0, 0.0
+    source, hit, is_counted = 0, 0.0, len(sums.heads_reaching) > 0
     for s in range(n_runs):
         row, col, n = work.runs[s, 0], work.runs[s, 1], work.runs[s, 2]
         stop = min(sums.n_cols, col + n) if 0 <= row < sums.n_rows else 0
         for c in range(max(0, col), stop):
             cell, rate = row * sums.n_cols + c, work.rates[source + c - col]
             sums.rate_mm_h[cell] += scale * rate
-            if (rate > 0.0 or not is_tilted) and sums.heads_reaching[cell] < 255:
+            is_reached = is_counted and (rate > 0.0 or not is_tilted)
+            if is_reached and sums.heads_reaching[cell] < 255:
                 sums.heads_reaching[cell] += np.uint8(1)
             if len(sums.target) > 0 and sums.target[cell] != 0:
                 hit += rate

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,8 @@ from geoirrig.vector_blocks import LONG_BLOCK
 
 MOST_BANDS = 16  # half of them may run at once; the taller they are, the fewer cells two share
 FEWEST_HEADS_IN_THREADS = 200  # below, starting threads costs more than it saves
+
+_kept_hinges = lru_cache(maxsize=1024)(hinges)  # a city asks for the same few, unit by unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,7 +149,7 @@ def _hinges_of_heads(
     layout: SprinklerLayout, heads: NDArray[np.int64]
 ) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
     """Base, beginnings, knots and slopes of the profiles of heads, without a loop over heads."""
-    shapes = [hinges(profile) for profile in layout.profiles]
+    shapes = [_kept_hinges(profile) for profile in layout.profiles]
     profile = layout.profile_index[heads]
     length = np.array([len(knots) for _, knots, _ in shapes], dtype=np.int64)
     place = np.cumsum(length) - length  # of each profile's first hinge

@@ -16,24 +16,35 @@ GRID = RasterGrid(left_m=-2.0, top_m=7.0, cell_size_m=0.5, n_rows=24, n_cols=28)
 
 
 def covered(
-    polygons: list[shapely.Geometry], window: tuple[int, int, int, int] = (0, 0, 24, 28)
+    polygons: list[shapely.Geometry],
+    window: tuple[int, int, int, int] = (0, 0, 24, 28),
+    grid: RasterGrid = GRID,
 ) -> np.ndarray:
-    """Numbers of the polygons on a window of the grid."""
+    """Numbers of the polygons on a window of a grid."""
     _, points, offsets = shapely.to_ragged_array(polygons, include_z=False)
     rings = offsets[1] if len(offsets) == 2 else offsets[1][offsets[2]]
     outlines = kernels.Outlines(
-        col=(points[:, 0] - GRID.left_m) / GRID.cell_size_m,
-        row=(GRID.top_m - points[:, 1]) / GRID.cell_size_m,
+        col=(points[:, 0] - grid.left_m) / grid.cell_size_m,
+        row=(grid.top_m - points[:, 1]) / grid.cell_size_m,
         ring_point=offsets[0].astype(np.int64),
         polygon_ring=rings.astype(np.int64),
     )
-    cover = np.full(window[2] * window[3], -1, dtype=np.int32)
-    room = kernels.crossings_room(window[2], 1)
+    room = kernels.CoverRoom(
+        np.zeros(window[2] * kernels.words_of(window[3]), dtype=np.uint64),
+        kernels.crossings_room(window[2], 1),
+        kernels.runs_room(1),
+    )
+    n_runs = 0
     for number in range(len(polygons)):
-        room = kernels.cover_polygon(
-            number, outlines, kernels.CellWindow(*window), number, cover, room
+        room, n_runs = kernels.cover_polygon(
+            number, outlines, kernels.CellWindow(*window), number, room, n_runs
         )
-    return cover.reshape(window[2:])
+    runs, cover = room.runs, np.full(window[2:], -1, dtype=np.int32)
+    for run, n_cells in enumerate(np.diff(runs.first[: n_runs + 1])):
+        row, col = runs.row[run] - window[0], runs.col[run] - window[1]
+        assert np.all(cover[row, col : col + n_cells] == -1)  # no cell is in two runs
+        cover[row, col : col + n_cells] = runs.polygon[run]
+    return cover
 
 
 def test_cover_polygon_square_on_cell_edges() -> None:
@@ -92,6 +103,37 @@ def _star(
 @settings(max_examples=300, deadline=None)
 def test_cover_polygon_equals_the_raster_library(shapes: list[shapely.Geometry]) -> None:
     assert np.array_equal(covered(shapes), area_index(np.array(shapes, dtype=object), GRID))
+
+
+@given(shapes=st.lists(polygons, min_size=1, max_size=4))
+@settings(max_examples=100, deadline=None)
+def test_cover_polygon_equals_the_raster_library_over_several_words(
+    shapes: list[shapely.Geometry],
+) -> None:
+    fine = RasterGrid(left_m=-7.0, top_m=11.0, cell_size_m=0.125, n_rows=160, n_cols=176)
+    assert fine.n_cols > 2 * kernels.WORD
+    wanted = area_index(np.array(shapes, dtype=object), fine)
+    assert np.array_equal(covered(shapes, (0, 0, 160, 176), fine), wanted)
+
+
+def test_cover_polygon_counts_a_row_across_words_as_one_run() -> None:
+    grid = RasterGrid(left_m=0.0, top_m=1.0, cell_size_m=1.0, n_rows=1, n_cols=200)
+    outline = kernels.Outlines(
+        col=np.array([10.0, 190.0, 190.0, 10.0, 10.0]),
+        row=np.array([0.0, 0.0, 1.0, 1.0, 0.0]),
+        ring_point=np.array([0, 5]),
+        polygon_ring=np.array([0, 1]),
+    )
+    room = kernels.CoverRoom(
+        np.zeros(kernels.words_of(grid.n_cols), dtype=np.uint64),
+        kernels.crossings_room(1, 1),
+        kernels.runs_room(1),
+    )
+    room, n_runs = kernels.cover_polygon(
+        0, outline, kernels.CellWindow(0, 0, 1, grid.n_cols), 0, room, 0
+    )
+    assert n_runs == 1
+    assert (room.runs.col[0], room.runs.first[1]) == (10, 180)
 
 
 @given(shapes=st.lists(polygons, min_size=1, max_size=3))

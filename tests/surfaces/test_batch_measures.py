@@ -17,7 +17,7 @@ from geoirrig.io.read_site import SiteSources
 from geoirrig.physics.application_uniformity import low_half_uniformity, low_quarter_uniformity
 from geoirrig.physics.surface_storage import event_runoff_surface_storage
 from geoirrig.records import AnalysisSettings, SprinklerLayout, TerrainSurface
-from geoirrig.surfaces import batch_kernels, batch_runoff_kernels
+from geoirrig.surfaces import batch_runoff_kernels, low_sum_kernels
 from geoirrig.surfaces.batch_measures import BatchGroups, BatchMeasures, batch_measures
 from geoirrig.surfaces.cell_groups import CellGroups, group_means, group_sums
 from geoirrig.surfaces.coverage_tables import uniformity_measures
@@ -258,10 +258,24 @@ def test_batch_measures_runoff_rises_from_open_to_tight_soil() -> None:
 @settings(max_examples=300, deadline=None)
 def test_low_sums_equal_the_uniformity_of_the_textbook(values: list[float]) -> None:
     rates = np.array(values, dtype=np.float32)
-    quarter, half, total = batch_kernels.low_sums(rates, batch_kernels.bins_room(len(rates)))
+    quarter, half, total = low_sum_kernels.low_sums(rates, low_sum_kernels.bins_room(len(rates)))
     assert total == pytest.approx(float(np.sum(rates, dtype=np.float64)), rel=1e-12)
     assert 4.0 * quarter / total == pytest.approx(low_quarter_uniformity(rates), rel=1e-9)
     assert 2.0 * half / total == pytest.approx(low_half_uniformity(rates), rel=1e-9)
+
+
+def test_low_sums_of_nothing_and_of_what_hardly_differs() -> None:
+    room = low_sum_kernels.bins_room(4)
+    assert low_sum_kernels.low_sums(np.zeros(0, np.float32), room) == (0.0, 0.0, 0.0)
+    tiny = np.array([1e-40, 2e-40, 3e-40, 4e-40], dtype=np.float32)
+    assert low_sum_kernels.low_sums(tiny, room) == pytest.approx((0.0, 0.0, 0.0), abs=1e-30)
+
+
+def test_low_sums_by_hand() -> None:
+    rates = np.array([4.0, 1.0, 3.0, 2.0, 6.0], dtype=np.float32)
+    # The lowest quarter is 1.25 values, the lowest half 2.5.
+    found = low_sum_kernels.low_sums(rates, low_sum_kernels.bins_room(5))
+    assert found == pytest.approx((1.0 + 0.25 * 2.0, 1.0 + 2.0 + 0.5 * 3.0, 16.0), rel=1e-15)
 
 
 # --- soils ---------------------------------------------------------------------------------------
