@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,36 +73,34 @@ class StatedCityHeads:
     left_out: tuple[LeftOutItem, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnplacedCityHeads:
+    """Heads of which it is not yet known whose they are."""
+
+    heads: StatedCityHeads  # all nobody's
+    at_fault: BoolArray  # rows that cannot be used
+
+
 def read_city_heads(
-    layer: ArrowLayer,
-    parcels: PlacedParcels,
-    plane: PlaneOfWork,
-    tables: NozzleTables,
-    problems: ProblemList,
-    faults: ParcelFaults,
-) -> StatedCityHeads:
-    """Heads with the parcel in which they stand.
+    layer: ArrowLayer, plane: PlaneOfWork, tables: NozzleTables, problems: ProblemList
+) -> UnplacedCityHeads:
+    """Heads as their layer states them.
 
     Parameters
     ----------
     layer : ArrowLayer
         The heads layer.
-    parcels : PlacedParcels
-        The parcels.
     plane : PlaneOfWork
         The working plane.
     tables : NozzleTables
         Nozzles; a head whose nozzle is not among them fails its parcel.
     problems : ProblemList
         Takes missing columns.
-    faults : ParcelFaults
-        Takes parcels with a head at fault: without flow, zone or bearing, out of range …
     """
     check_required_columns(layer.table, problems)
     _check_throw_is_stated(layer, tables, problems)
     zone, nozzle = coded_text(layer, "zone"), coded_text(layer, "nozzle")
     x_m, y_m = _positions(layer, plane, problems)
-    parcel = parcel_of_points(parcels, x_m, y_m)
     at_fault = _is_blank(zone)[zone.code] | np.isnan(x_m)
     numbers: dict[str, FloatArray] = {}
     for name in (
@@ -116,16 +114,9 @@ def read_city_heads(
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
     throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
     at_fault |= unknown[nozzle.code] | (_is_blank(nozzle)[nozzle.code] & throw_lacks)
-
-    def careful(table: LayerTable, found: ProblemList) -> None:
-        heads = read_heads(table, plane, found)
-        plan = read_zone_plan(None, heads.zone, found)
-        sprinkler_layout(heads, tables.nozzles, tables.profiles, plan, problems=found)
-
-    note_rows_at_fault(layer, parcel, at_fault, careful, faults)
-    return StatedCityHeads(
+    heads = StatedCityHeads(
         layer=layer,
-        parcel=parcel,
+        parcel=np.full(len(x_m), -1, dtype=np.int32),
         zone=zone,
         nozzle=nozzle,
         x_m=x_m,
@@ -135,8 +126,41 @@ def read_city_heads(
         radius_m=numbers["radius_m"],
         flow_lpm=numbers["flow_lpm"],
         pressure_kpa=numbers["pressure_kpa"],
-        left_out=_nobodys_heads(layer, parcel),
+        left_out=(),
     )
+    return UnplacedCityHeads(heads=heads, at_fault=at_fault)
+
+
+def placed_heads(
+    unplaced: UnplacedCityHeads,
+    parcels: PlacedParcels,
+    plane: PlaneOfWork,
+    tables: NozzleTables,
+    faults: ParcelFaults,
+) -> StatedCityHeads:
+    """Heads with the parcel in which they stand.
+
+    Parameters
+    ----------
+    unplaced : UnplacedCityHeads
+        As read.
+    parcels : PlacedParcels
+        The parcels.
+    plane, tables : PlaneOfWork, NozzleTables
+        As for `read_city_heads`.
+    faults : ParcelFaults
+        Takes parcels with a head at fault: without flow, zone or bearing, out of range …
+    """
+    heads = unplaced.heads
+    parcel = parcel_of_points(parcels, heads.x_m, heads.y_m)
+
+    def careful(table: LayerTable, found: ProblemList) -> None:
+        stated = read_heads(table, plane, found)
+        plan = read_zone_plan(None, stated.zone, found)
+        sprinkler_layout(stated, tables.nozzles, tables.profiles, plan, problems=found)
+
+    note_rows_at_fault(heads.layer, parcel, unplaced.at_fault, careful, faults)
+    return replace(heads, parcel=parcel, left_out=_nobodys_heads(heads.layer, parcel))
 
 
 def head_state(

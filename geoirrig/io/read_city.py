@@ -28,6 +28,7 @@ from geoirrig.io.city_heads import (
     StatedCityHeads,
     city_nozzles,
     head_state,
+    placed_heads,
     profile_numbers,
     read_city_heads,
 )
@@ -151,6 +152,9 @@ def read_city(
     # What is found aside is added last: messages have one order.
     overlaps, faults_of_heads, told_of_heads = ParcelFaults(), ParcelFaults(), ProblemList()
     with ThreadPoolExecutor(2) as aside:
+        unplaced = aside.submit(
+            read_city_heads, layers["heads"], plane, opened.tables, told_of_heads
+        )
         repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
             for role in ("parcels", "heads", "turf")
@@ -164,9 +168,7 @@ def read_city(
         )
 
         def heads_and_states() -> tuple[StatedCityHeads, _States]:
-            heads = read_city_heads(
-                layers["heads"], parcels, plane, opened.tables, told_of_heads, faults_of_heads
-            )
+            heads = placed_heads(unplaced.result(), parcels, plane, opened.tables, faults_of_heads)
             return heads, _states(
                 heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
             )

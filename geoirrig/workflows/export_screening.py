@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +19,7 @@ from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
-from geoirrig.records import ObjectArray, ResultTable
+from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
@@ -94,11 +93,11 @@ def export_screening(
     )
     summary = screening_summary(screening, record, units=units)
     table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
-    with whole_output(out_dir, overwrite=overwrite) as folder, ThreadPoolExecutor(1) as thread:
+    helper = ThisProcess() if executor is None else executor
+    with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layer and tables, drawing map and cost curve")
-        helper = ThisProcess() if executor is None else executor
         wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, folder, units))
-        tables = thread.submit(_write_tables, screening, table, folder, units)
+        wait_for_tables = helper.aside(_write_tables, _tables(screening, table, folder, units))
         geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
         write_layers(
             folder / "screening.gpkg",
@@ -113,7 +112,7 @@ def export_screening(
             dated=WRITTEN_AT,
         )
         write_summary(folder / "summary.json", summary)
-        tables.result()
+        wait_for_tables()
         wait_for_picture()
     return summary
 
@@ -171,31 +170,45 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
     return replace(table, columns=columns)
 
 
-def _write_tables(
-    screening: Screening, table: ResultTable, folder: Path, units: UnitSystem
-) -> None:
-    """The parcels as CSV and as GeoParquet."""
-    plane = screening.city.inputs.plane
-    columns = arrow_table(columns_in(table, units))
-    write_csv_in_bulk(folder / "screening.csv", columns)
-    wkb, kinds = _map_outlines(screening)
-    write_geoparquet(folder / "screening.parquet", columns, wkb, plane, kinds)
+# --- tables and picture, made by other processes where there are some -----------------------------
 
 
-def _map_outlines(screening: Screening) -> tuple[ObjectArray, list[str]]:
-    """Outlines in map units as bytes, and the kinds that occur."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tables:
+    """What CSV and GeoParquet are written from."""
+
+    folder: Path
+    columns: Mapping[str, NDArray[Any]]
+    wkb: ObjectArray
+    plane: WorkingPlane
+
+
+def _tables(screening: Screening, table: ResultTable, folder: Path, units: UnitSystem) -> _Tables:
     inputs = screening.city.inputs
-    wkb, scale = inputs.parcels.wkb, inputs.plane.metres_per_unit
+    return _Tables(
+        folder=folder,
+        columns=columns_in(table, units),
+        wkb=inputs.parcels.wkb,
+        plane=inputs.plane,
+    )
+
+
+def _write_tables(tables: _Tables) -> None:
+    columns = arrow_table(tables.columns)
+    write_csv_in_bulk(tables.folder / "screening.csv", columns)
+    wkb, kinds = _map_outlines(tables.wkb, tables.plane.metres_per_unit)
+    write_geoparquet(tables.folder / "screening.parquet", columns, wkb, tables.plane, kinds)
+
+
+def _map_outlines(wkb: ObjectArray, metres_per_unit: float) -> tuple[ObjectArray, list[str]]:
+    """Outlines in map units as bytes, and the kinds that occur."""
     geometry = np.asarray(shapely.from_wkb(wkb), dtype=object)
-    if scale != 1.0:
-        on_map = shapely.transform(geometry, lambda metres: metres / scale)
+    if metres_per_unit != 1.0:
+        on_map = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
         wkb = np.asarray(shapely.to_wkb(on_map), dtype=object)
     names = {3: "Polygon", 6: "MultiPolygon"}
     kinds = [names[k] for k in np.unique(shapely.get_type_id(geometry)).tolist() if k in names]
     return wkb, kinds
-
-
-# --- the picture, drawn by another process -------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

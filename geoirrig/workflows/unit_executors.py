@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from geoirrig.compilation import worker_count
 from geoirrig.errors import GeoirrigError
+from geoirrig.workflows.fork_server import fork_server
 from geoirrig.workflows.unit_measures import Worked, worked_unit
 from geoirrig.workflows.work_units import UnitTask
 
@@ -22,8 +23,6 @@ from geoirrig.workflows.work_units import UnitTask
 # enough that memory does not grow with the city.
 TASKS_AHEAD = 3
 SECONDS_TO_CONNECT = 10.0
-_PRELOADED = "geoirrig.workflows.loaded_kernels"
-_TELLING = "geoirrig.workflows.tell_of_compiling"
 
 
 class UnitExecutor(Protocol):
@@ -142,33 +141,29 @@ def unit_executor(
     count = worker_count() if workers is None else workers
     if count == 1:
         return nullcontext(ThisProcess())
-    return _process_pool(count, _fork_server(tells_of_compiling=tells_of_compiling))
+    return _process_pool(count, fork_server(tells_of_compiling=tells_of_compiling))
 
 
 @contextmanager
 def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecutor]:
     pool = ProcessPoolExecutor(workers, mp_context=server, initializer=_watch_the_parent)
+    # The first task waits for the server; reading need not.
+    starter = threading.Thread(target=_start_workers, args=(pool, workers))
+    starter.start()
     try:
-        for _ in range(workers):
-            pool.submit(_nothing)
         yield ProcessPool(pool, workers)
     finally:
+        starter.join()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _start_workers(pool: ProcessPoolExecutor, workers: int) -> None:
+    for _ in range(workers):
+        pool.submit(_nothing)
 
 
 def _nothing() -> None:
     """A task that only starts a worker."""
-
-
-def _fork_server(*, tells_of_compiling: bool = False) -> ForkServerContext:
-    """Where processes come from: a small one that has the kernels loaded, once for all of them.
-
-    Not forked from this process: the reading libraries have threads, and a fork would hold on to
-    all that was read.
-    """
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([_TELLING, _PRELOADED] if tells_of_compiling else [_PRELOADED])
-    return context
 
 
 def _watch_the_parent() -> None:

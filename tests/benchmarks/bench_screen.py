@@ -34,6 +34,10 @@ class Measured:
 
 def job(name: str, folder: Path, workers: int) -> None:
     """What a process of its own does."""
+    if name != "alone" and workers != 1:
+        from geoirrig.workflows.fork_server import fork_server
+
+        fork_server()  # first of all, as the command line does
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
 
