@@ -21,6 +21,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 import shapely
+import surveyed_court
 from hillside_layout import Point, Ring
 from numpy.typing import NDArray
 from rasterio.transform import Affine
@@ -143,6 +144,8 @@ def four_head_tables() -> dict[str, pd.DataFrame]:
 def write_geopackage(path: Path, tables: dict[str, pd.DataFrame]) -> None:
     """Write tables to a GeoPackage of version 1.2, with no trace of when it was done."""
     path.unlink(missing_ok=True)
+    # Without it the library writes once more where a second has gone by, and counts that.
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FIXED_DATE})
     for name, table in tables.items():
         pyogrio.write_dataframe(
             table,
@@ -153,6 +156,7 @@ def write_geopackage(path: Path, tables: dict[str, pd.DataFrame]) -> None:
             dataset_options={} if path.exists() else {"VERSION": "1.2"},
             layer_options={"IDENTIFIER": name},
         )
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
     connection = sqlite3.connect(path)
     try:
         connection.execute("UPDATE gpkg_contents SET last_change = ?", (FIXED_DATE,))
@@ -207,6 +211,7 @@ def build(folder: Path) -> None:
     write_ground(folder)
     hillside_climate.write_climate(folder / "hillside_climate.csv")
     write_nozzle_sets(folder)
+    surveyed_court.write_court(folder)
 
 
 if __name__ == "__main__":

@@ -13,6 +13,7 @@ for _variable in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA", "GDAL_DRIVER_PATH"):
 
 import typer  # noqa: E402
 
+from geoirrig.cli.designer import plan_export, plan_import  # noqa: E402
 from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
 from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
 from geoirrig.cli.planner import compare, screen  # noqa: E402
@@ -41,7 +42,9 @@ def geoirrig(
         raise typer.Exit
 
 
-for _command in (demo, validate, analyze, schedule, rank, compare, screen):
+for _command in (
+    demo, validate, analyze, schedule, rank, compare, screen, plan_import, plan_export,
+):  # fmt: skip
     app.command(cls=SingleOptionsCommand)(_command)
 
 

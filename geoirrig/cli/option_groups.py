@@ -308,7 +308,7 @@ class OutputChoice:
     """Where the results go and what is printed."""
 
     out: Path
-    units_option: UnitsOption
+    units_option: UnitsOption = UnitsOption.si
     overwrite: bool = False
     json: bool = False
     quiet: bool = False

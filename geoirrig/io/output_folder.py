@@ -39,7 +39,10 @@ _RESULTS: dict[str, tuple[str, ...]] = {
     "schedule.gpkg": ("schedule.csv", "calendar.png"),
     "comparison.gpkg": ("comparison.csv", "comparison.png"),
     "screening.gpkg": ("screening.csv", "screening.parquet", "screening.png"),
-    "proposal.gpkg": (),
+    "proposal.gpkg": ("proposal.png",),
+    "SITE.gpkg": (),
+    "roles.toml": (),
+    "plan_results.dxf": (),
 }
 # Names that mark a folder as holding results: contract of `analyze` and of the other commands.
 RESULT_NAMES = ("summary.json", *_RESULTS, *(name for names in _RESULTS.values() for name in names))
