@@ -28,6 +28,7 @@ from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
 from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
+from geoirrig.io.text_hash_kernels import text_hashes
 from geoirrig.records import ObjectArray
 from geoirrig.units import FloatArray
 
@@ -35,6 +36,7 @@ _READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
 _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
 _LITTLE_ENDIAN = 1
+_LAST_BLANK = ord(" ")  # the blanks of ASCII come before all other characters
 _DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS
 
 
@@ -209,12 +211,35 @@ def is_repeated(layer: ArrowLayer, name: str) -> NDArray[np.bool_]:
     if name not in layer.arrow.column_names:
         return repeated
     column = layer.arrow.column(name)
-    if column.null_count == 0 and pc.count_distinct(column).as_py() == layer.n_rows:
+    if _all_differ(column):
         return repeated
     coded = coded_text(layer, name)
     count = np.bincount(coded.code, minlength=len(coded.words))
     blank = np.array([word == "" for word in coded.words])
     return np.asarray((count > 1) | blank)[coded.code]
+
+
+def _all_differ(column: Any) -> bool:
+    """Whether no two texts are equal and none is blank: most often their hashes tell already.
+
+    Where there are blanks around a text, the answer is no: it takes a closer look.
+    """
+    kind = column.type
+    if column.null_count or not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
+        return False
+    text = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    text = pa.concat_arrays([text.cast(pa.large_string())])  # in one piece, from its beginning
+    _, offsets, data = text.buffers()
+    hashes = np.empty(len(text), dtype=np.uint64)
+    places = np.frombuffer(offsets, dtype=np.int64)[text.offset : text.offset + len(text) + 1]
+    raw = np.empty(0, np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
+    if np.any(places[1:] == places[:-1]):
+        return False
+    if np.any(raw[places[:-1]] <= _LAST_BLANK) or np.any(raw[places[1:] - 1] <= _LAST_BLANK):
+        return False
+    text_hashes(raw, places, hashes)
+    hashes.sort()
+    return bool(np.all(hashes[1:] != hashes[:-1])) or pc.count_distinct(text).as_py() == len(text)
 
 
 def point_coordinates_of(layer: ArrowLayer) -> FloatArray:

@@ -84,9 +84,10 @@ def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.in
     code = heads.nozzle.code.astype(np.int64)
     zones = heads.zone.words
     if not np.any(nozzle_set.zone != ""):
-        used, kind = np.unique(code, return_inverse=True)
-        nozzle, zone = used, np.zeros(len(used), dtype=np.int64)
-        zones = ("",)
+        is_used = np.bincount(code, minlength=len(heads.nozzle.words)) > 0
+        kind = (np.cumsum(is_used) - 1)[code]
+        nozzle = np.flatnonzero(is_used)
+        zone, zones = np.zeros(len(nozzle), dtype=np.int64), ("",)
     else:
         used, kind = np.unique(code * len(zones) + heads.zone.code, return_inverse=True)
         nozzle, zone = np.divmod(used, len(zones))

@@ -39,7 +39,7 @@ _RESULTS: dict[str, tuple[str, ...]] = {
     "schedule.gpkg": ("schedule.csv", "calendar.png"),
     "comparison.gpkg": ("comparison.csv", "comparison.png"),
     "screening.gpkg": ("screening.csv", "screening.parquet", "screening.png"),
-    "proposal.gpkg": ("proposal.png",),
+    "proposal.gpkg": ("changes.csv", "proposal.png"),
     "SITE.gpkg": (),
     "roles.toml": (),
     "plan_results.dxf": (),

@@ -185,7 +185,7 @@ def _note_open(
     problems.add(
         f"{start}: lines that do not close: {len(lines)}: {'; '.join(named)}"
         f"{f' and {rest} more' if rest > 0 else ''}. Close them on the plan; gaps of up to "
-        f"closing_gap_m = {closing_gap * metres_per_plan_unit:g} are closed in reading."
+        f"closing_gap_m = {closing_gap * metres_per_plan_unit:g} m are closed in reading."
     )
 
 

@@ -13,14 +13,17 @@ from typing import TYPE_CHECKING, Any
 
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.file_formats import require_readable_file
+from geoirrig.io.plan_shapes import SOLID_KINDS
 from geoirrig.units import METRES_PER_FOOT, METRES_PER_US_SURVEY_FOOT
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.entities.dxfgfx import DXFGraphic
     from ezdxf.entities.insert import Insert
+    from ezdxf.layouts import Layout
 
 MOST_BYTES = 500_000_000  # some twenty times as much memory is needed; judgement
+_BINARY_MARK = b"AutoCAD Binary DXF"
 _ZERO_LAYER = "0"  # in a block, this layer stands for that of the insert
 _MESSAGES_AT_MOST = 3
 # Attributes that place a thing, and whether they are in the axes of its own extrusion.
@@ -87,7 +90,7 @@ def require_ezdxf() -> None:
 
 
 def open_plan(path: Path, problems: ProblemList) -> Drawing:
-    """A DXF plan, text or binary, repaired where it is damaged.
+    """A DXF plan, text or binary; a damaged text is repaired, as far as the library can.
 
     Parameters
     ----------
@@ -102,7 +105,7 @@ def open_plan(path: Path, problems: ProblemList) -> Drawing:
         If it is no DXF, too large, or damaged beyond repair, or ezdxf is missing.
     """
     require_ezdxf()
-    _require_dxf(path)
+    is_binary = _require_dxf(path).startswith(_BINARY_MARK)
     from ezdxf import recover
     from ezdxf.filemanagement import readfile
     from ezdxf.lldxf.const import DXFError
@@ -112,9 +115,18 @@ def open_plan(path: Path, problems: ProblemList) -> Drawing:
             drawing = readfile(path)
             auditor = drawing.audit()
         except (DXFError, UnicodeError, ValueError, LookupError, TypeError, AttributeError):
+            if is_binary:  # only text can be recovered
+                raise
             drawing, auditor = recover.readfile(path)
-            problems.warn(f"Plan {path.name!r} is damaged; what could be recovered was read.")
+            problems.warn(
+                f"Plan {path.name!r} is damaged or cut off; only what could be recovered was read. "
+                "Compare the counts with the drawing, or export it again."
+            )
     except Exception as error:  # a damaged file can fail anywhere in the library
+        if is_binary:
+            raise GeoirrigError(
+                f"{str(path)!r} is a binary DXF that is damaged or cut off. Export it again."
+            ) from error
         raise GeoirrigError(
             f"{str(path)!r} is damaged and cannot be read as a DXF: {_one_line(error)}. "
             "Export it again."
@@ -281,6 +293,28 @@ def warn_of_unseen(drawing: Drawing, place: str, problems: ProblemList) -> None:
             f"{place} refers to other drawings ({names}), whose content is not in it. Bind them "
             "before exporting if they are wanted."
         )
+    sheets = {
+        layout.name: _count_drawn(layout) for layout in drawing.layouts if layout.is_any_paperspace
+    }
+    if any(sheets.values()):
+        counts = ", ".join(f"{name!r}: {count}" for name, count in sheets.items() if count)
+        problems.warn(
+            f"{place} has drawings in paper space ({counts}), which is not read. Move them to the "
+            "model space if heads or areas are among them."
+        )
+    kinds = {entity.dxftype() for entity in drawing.modelspace()}
+    if kinds and kinds.issubset(SOLID_KINDS):
+        problems.warn(
+            f"{place} holds only solids and meshes ({', '.join(sorted(kinds))}), which have no "
+            "outline to read. Export it in 2-D."
+        )
+    elif not kinds:
+        problems.warn(f"{place} has nothing in its model space.")
+
+
+def _count_drawn(layout: Layout) -> int:
+    """Things on a sheet, beside the windows onto the model space."""
+    return sum(entity.dxftype() != "VIEWPORT" for entity in layout)
 
 
 def kind_counts(entities: Iterable[PlacedEntity]) -> Counter[str]:
@@ -288,13 +322,14 @@ def kind_counts(entities: Iterable[PlacedEntity]) -> Counter[str]:
     return Counter(entity.kind for entity in entities)
 
 
-def _require_dxf(path: Path) -> None:
+def _require_dxf(path: Path) -> bytes:
+    """First bytes of a file that may be a DXF; an error says what else it is."""
     header = require_readable_file(path)
     shown = repr(str(path))
     if header.startswith(b"AC10"):
         raise GeoirrigError(f"{shown} is a DWG, not a DXF. Save it as DXF (R2000 or later).")
     text = header.removeprefix(b"\xef\xbb\xbf").lstrip()
-    if not text.startswith((b"0", b"999", b"AutoCAD Binary DXF")):
+    if not text.startswith((b"0", b"999", _BINARY_MARK)):
         raise GeoirrigError(
             f"{shown} is no DXF: it does not begin with a section. Export the plan as DXF."
         )
@@ -304,6 +339,7 @@ def _require_dxf(path: Path) -> None:
             f"{shown} has {size / 1e6:.0f} MB, more than the {MOST_BYTES / 1e6:.0f} MB that are "
             "read. Export only the layers with heads, turf, paving and parcels."
         )
+    return header
 
 
 def _one_line(error: object, *, longest: int = 160) -> str:

@@ -362,19 +362,22 @@ def _sorted_heads(
             profile=profile[nozzle],
         )
 
-    existing = in_order(states.existing)
-    moved = states.at_new_pressure
-    return CityHeads(
-        zone=zone,
-        x_m=heads.x_m[rows],
-        y_m=heads.y_m[rows],
-        arc_deg=heads.arc_deg[rows],
-        start_bearing_deg=heads.start_bearing_deg[rows],
-        existing=existing,
-        retrofit=existing if states.retrofit is states.existing else in_order(states.retrofit),
-        at_new_pressure=None if moved is None else in_order(moved),
-        is_replaced=states.is_replaced[rows],
-        is_regulated=states.is_regulated[rows],
-        nozzles=city_nozzles(states.words, tables),
-        profiles=used,
-    )
+    moved, is_changed = states.at_new_pressure, states.retrofit is not states.existing
+    with ThreadPoolExecutor(1) as aside:
+        retrofit = aside.submit(in_order, states.retrofit) if is_changed else None
+        at_new_pressure = None if moved is None else aside.submit(in_order, moved)
+        existing = in_order(states.existing)
+        return CityHeads(
+            zone=zone,
+            x_m=heads.x_m[rows],
+            y_m=heads.y_m[rows],
+            arc_deg=heads.arc_deg[rows],
+            start_bearing_deg=heads.start_bearing_deg[rows],
+            existing=existing,
+            retrofit=existing if retrofit is None else retrofit.result(),
+            at_new_pressure=None if at_new_pressure is None else at_new_pressure.result(),
+            is_replaced=states.is_replaced[rows],
+            is_regulated=states.is_regulated[rows],
+            nozzles=city_nozzles(states.words, tables),
+            profiles=used,
+        )

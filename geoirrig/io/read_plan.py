@@ -233,14 +233,28 @@ def _note_nothing_found(
         )
         return
     used = [str(entity.dxf.get("layer", "0")) for entity in drawing.modelspace()]
+    if not used:
+        problems.add(
+            f"{place} has nothing in its model space, the only part that is read. The drawing may "
+            "lie in paper space, or the file be cut off. Export it again."
+        )
+        return
     known_layers = list(dict.fromkeys([*used, *(layer.dxf.name for layer in drawing.layers)]))
-    known_blocks = [block.name for block in drawing.blocks if not block.name.startswith("*")]
+    known_blocks = _inserted_blocks(drawing)
     hints = [unused_hint(name, known_layers) for name in role.layers[:1]]
     hints += [unused_hint(name, known_blocks) for name in role.blocks[:1]]
     problems.add(
         f"{place}: nothing on the plan is {role.layer}; looked for {role.shown}.{''.join(hints)} "
         "Correct the roles file."
     )
+
+
+def _inserted_blocks(drawing: Drawing) -> list[str]:
+    """Names of the blocks that stand on the plan, also within others."""
+    inserted = {str(i.dxf.get("name", "")): None for i in drawing.modelspace().query("INSERT")}
+    contents = BlockContents(drawing)
+    within = {name for block in inserted for name in contents.of(block)[1]}
+    return [*inserted, *sorted(within - inserted.keys())]
 
 
 def _warn_of_hidden_layers(

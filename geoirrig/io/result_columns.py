@@ -66,6 +66,16 @@ LAYER_TITLES: dict[str, tuple[str, str]] = {
         "One row per nozzle set and zone, with the saving by its causes: show one set at a time by "
         "a filter on nozzle_set.",
     ),
+    "heads": ("Heads", "One row per head, ready for an analysis."),
+    "changes": (
+        "What to change at which head",
+        "One row per head to refit or to add: what is there, what is to be there, and how to set "
+        "it.",
+    ),
+    "optimized_zones": (
+        "Zones as they stand and as proposed",
+        "One row per zone: evenness before and after, and what no choice of those tried can beat.",
+    ),
     "edge_runoff": (
         "Water over the edge of the turf",
         "About a metre of a polygon's edge, and the water that crosses it in one event (run-on).",
@@ -311,6 +321,39 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
         "Runoff of a mean year, the same minutes run without soaks.",
     ),
 }
+
+_PROPOSAL_COLUMNS = {
+    "du_lq_bound": (
+        "DU, low quarter, at most",
+        "Proven: no choice of the fittings tried that keeps the limits is more even.",
+    ),
+    "gap": ("Gap", "The bound over the evenness proposed, less 1."),
+    "seconds": ("Time [s]", "Time that the choice and the proof took."),
+    "change": ("Change", "What is to be done: refit, or add a head."),
+    "instruction": ("Instruction", "How to set the head, in words with both units."),
+}
+_BEFORE_AND_AFTER = {
+    "flow_{}_lpm": ("Flow, {}", "Flow of all heads of the zone {}."),
+    "overspray_fraction_{}": ("Off the turf, {}", "Share of the flow that misses the turf {}."),
+    "runoff_{}_l": ("Runoff volume, {}", "Water that runs off in one event {}."),
+}
+_OLD_AND_NEW = {
+    "{}_nozzle": ("{} nozzle", "Name of the nozzle that {}."),
+    "{}_arc_deg": ("{} arc [°]", "Arc that {}."),
+    "{}_start_bearing_deg": ("{} start bearing [°]", "Start bearing that {}."),
+    "{}_radius_m": ("{} radius", "Radius of throw that {}."),
+    "{}_flow_lpm": ("{} flow", "Flow of the head that {}."),
+}
+for _name, (_title, _meaning) in _BEFORE_AND_AFTER.items():
+    for _when, _said in (("before", "as it stands"), ("after", "as proposed")):
+        RESULT_COLUMNS[_name.format(_when)] = (_title.format(_when), _meaning.format(_said))
+for _name, (_title, _meaning) in _OLD_AND_NEW.items():
+    for _which, _said in (("old", "is there"), ("new", "is to be there")):
+        RESULT_COLUMNS[_name.format(_which)] = (
+            _title.format(_which.capitalize()),
+            _meaning.format(_said),
+        )
+RESULT_COLUMNS |= _PROPOSAL_COLUMNS
 
 _SCREENING_COLUMNS = {
     "eligible": ("Eligible", "Whether the parcel meets every condition of the programme."),

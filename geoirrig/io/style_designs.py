@@ -79,6 +79,10 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
         )
     if layer == "head_results":
         return (_head_findings(),)
+    if layer == "heads":
+        return (_plain_heads(),)
+    if layer == "changes":
+        return (_changes(),)
     if layer == "parcels":
         return (_parcel_status(),)
     if layer == "zone_schedule":
@@ -187,6 +191,38 @@ def _head_findings() -> Design:
             Rule(label="with a finding", symbol=found, test="has_text"),
             Rule(label="without a finding", symbol=well, test="else"),
         ),
+    )
+
+
+def _plain_heads() -> Design:
+    dot = Symbol(fill=symbology.HEAD_COLOUR, line="#ffffff", marker_mm=1.8)
+    return Design(
+        name="Heads",
+        description="All heads alike",
+        columns=("head_id",),
+        rules=(Rule(label="head", symbol=dot, test="all"),),
+    )
+
+
+def _changes() -> Design:
+    """Heads of a proposal that an installer has to see to, with their names."""
+    return Design(
+        name="Changes",
+        description="Heads to refit and heads to add",
+        columns=("change",),
+        rules=tuple(
+            Rule(
+                label=label,
+                symbol=Symbol(fill=colour, line="#ffffff", marker_mm=size_mm),
+                test="is_text",
+                text=word,
+            )
+            for word, label, colour, size_mm in (
+                ("add a head", "head to add", symbology.HEAD_ADDED_COLOUR, 3.4),
+                ("refit", "head to refit", symbology.HEAD_FINDING_COLOUR, 2.6),
+            )
+        ),
+        label_column="head_id",
     )
 
 

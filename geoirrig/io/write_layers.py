@@ -50,6 +50,7 @@ class _WrittenLayer:
     table: ResultTable
     fields: tuple[_Field, ...]
     geometry_column: str
+    units: UnitSystem
 
 
 def write_layers(
@@ -60,6 +61,7 @@ def write_layers(
     units: UnitSystem,
     run_info: Mapping[str, str],
     dated: dt.datetime | None = None,
+    input_layers: Sequence[ResultTable] = (),
 ) -> None:
     """Write result tables into a new GeoPackage.
 
@@ -82,6 +84,9 @@ def write_layers(
     dated : datetime, optional
         What the file states as the time of writing, so that the same results are the same bytes;
         now if absent.
+    input_layers : sequence of ResultTable
+        Layers that another run reads: they stand first and stay in SI, so that it gets just these
+        numbers.
 
     Raises
     ------
@@ -99,8 +104,9 @@ def write_layers(
     when = (dt.datetime.now(dt.UTC) if dated is None else dated).strftime(_TIME_FORMAT)
     try:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": when})
-        written = [_write_layer(path, table, plane, units) for table in (*tables, info)]
-        _decorate(path, written, units, when)
+        written = [_write_layer(path, table, plane, "si") for table in input_layers]
+        written += [_write_layer(path, table, plane, units) for table in (*tables, info)]
+        _decorate(path, written, when)
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
@@ -142,7 +148,9 @@ def _write_layer(
         dataset_options={} if path.exists() else {"VERSION": GEOPACKAGE_VERSION},
         layer_options=options,
     )
-    return _WrittenLayer(table=table, fields=fields, geometry_column=geometry_column)
+    return _WrittenLayer(
+        table=table, fields=fields, geometry_column=geometry_column, units=units
+    )
 
 
 def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.object_]:
@@ -237,16 +245,14 @@ def _clean_text(text: str) -> str:
 # --- titles and styles, when all layers are closed -----------------------------------------------
 
 
-def _decorate(path: Path, layers: Sequence[_WrittenLayer], units: UnitSystem, when: str) -> None:
+def _decorate(path: Path, layers: Sequence[_WrittenLayer], when: str) -> None:
     """Add titles and styles. No other library may have the file open meanwhile."""
     with closing(sqlite3.connect(path)) as connection, connection:
-        _write_titles(connection, layers, units)
-        _write_styles(connection, layers, units, when)
+        _write_titles(connection, layers)
+        _write_styles(connection, layers, when)
 
 
-def _write_titles(
-    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], units: UnitSystem
-) -> None:
+def _write_titles(connection: sqlite3.Connection, layers: Sequence[_WrittenLayer]) -> None:
     """Schema extension of OGC 12-128, annex F.9: a title and a description per column."""
     connection.execute(
         "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, "
@@ -279,9 +285,9 @@ def _write_titles(
             (
                 layer.table.name,
                 field.name,
-                column_title(field.column, units),
-                column_title(field.column, units),
-                column_description(field.column, units),
+                column_title(field.column, layer.units),
+                column_title(field.column, layer.units),
+                column_description(field.column, layer.units),
             )
             for field in layer.fields
             if field.column
@@ -294,10 +300,7 @@ def _write_titles(
 
 
 def _write_styles(
-    connection: sqlite3.Connection,
-    layers: Sequence[_WrittenLayer],
-    units: UnitSystem,
-    when: str,
+    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], when: str
 ) -> None:
     """Default styles, in the table where open desktop viewers look for them."""
     connection.execute(
@@ -314,7 +317,9 @@ def _write_styles(
     )
     for layer in layers:
         table = layer.table
-        styles = layer_styles(table.name, list(table.columns), table.geometry_type, units=units)
+        styles = layer_styles(
+            table.name, list(table.columns), table.geometry_type, units=layer.units
+        )
         connection.executemany(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
             "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner, "

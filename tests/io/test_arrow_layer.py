@@ -144,3 +144,26 @@ def test_read_arrow_layer_without_crs_is_a_problem(tmp_path: Path) -> None:
     ).to_parquet(path)
     read_arrow_layer(path, "heads", HEADS, problems)
     assert any("has no CRS" in problem for problem in problems.problems)
+
+
+@pytest.mark.parametrize(
+    ("ids", "repeated"),
+    [
+        (["H1", "H2", "h1"], [False, False, False]),
+        (["H1", " H1", "H2"], [True, True, False]),
+        (["", "H1", "H2"], [True, False, False]),
+        (["H1", None, "H2"], [False, True, False]),
+        (["Hé", "Hè", "H"], [False, False, False]),
+    ],
+)
+def test_is_repeated_blank_or_padded_ids(
+    tmp_path: Path, ids: list[str | None], repeated: list[bool]
+) -> None:
+    path = tmp_path / "heads.gpkg"
+    frame = gpd.GeoDataFrame(
+        {"head_id": ids}, geometry=[shapely.Point(k, 0) for k in range(len(ids))], crs="EPSG:32611"
+    )
+    pyogrio.write_dataframe(frame, path, layer="heads")
+    layer = read_arrow_layer(path, "heads", HEADS, ProblemList())
+    assert layer is not None
+    assert is_repeated(layer, "head_id").tolist() == repeated
