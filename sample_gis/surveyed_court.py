@@ -60,19 +60,19 @@ HEADS: list[tuple[str, str, str, float, float, float, float]] = [
     ("T3", "2", "SPRAY-12", 90, 270, 82, 36),
 ]
 
-# nozzle, device, flow of the full circle [L/min], radius [m], tested pressure, least and greatest
-# rated pressure [kPa], cost of one
-NOZZLES: list[tuple[str, str, float, float, int, int, int, float]] = [
-    ("SPRAY-08", "fixed_spray", 4.0, 2.4, 210, 140, 280, 2.1),
-    ("SPRAY-12", "fixed_spray", 9.2, 3.7, 210, 140, 280, 2.1),
-    ("SPRAY-15", "fixed_spray", 14.0, 4.6, 210, 140, 280, 2.1),
-    ("ROTARY-12", "rotary_nozzle", 2.8, 3.7, 280, 210, 380, 8.4),
-    ("ROTARY-15", "rotary_nozzle", 4.3, 4.6, 280, 210, 380, 8.4),
-    ("ROTARY-18", "rotary_nozzle", 6.1, 5.5, 280, 210, 380, 8.8),
+# nozzle, device, flow of the full circle [L/min], radius and least radius [m], tested pressure,
+# least and greatest rated pressure [kPa], cost of one
+NOZZLES: list[tuple[str, str, float, float, float, int, int, int, float]] = [
+    ("SPRAY-08", "fixed_spray", 4.0, 2.4, 1.8, 210, 140, 280, 2.1),
+    ("SPRAY-12", "fixed_spray", 9.2, 3.7, 2.8, 210, 140, 280, 2.1),
+    ("SPRAY-15", "fixed_spray", 14.0, 4.6, 3.5, 210, 140, 280, 2.1),
+    ("ROTARY-12", "rotary_nozzle", 2.8, 3.7, 2.8, 280, 210, 380, 8.4),
+    ("ROTARY-15", "rotary_nozzle", 4.3, 4.6, 3.5, 280, 210, 380, 8.4),
+    ("ROTARY-18", "rotary_nozzle", 6.1, 5.5, 4.2, 280, 210, 380, 8.8),
 ]
 NOZZLE_COLUMNS = (
-    "nozzle", "device", "flow_lpm", "radius_m", "pressure_kpa", "pressure_min_kpa",
-    "pressure_max_kpa", "unit_cost",
+    "nozzle", "device", "flow_lpm", "radius_m", "radius_min_m", "pressure_kpa",
+    "pressure_min_kpa", "pressure_max_kpa", "unit_cost",
 )  # fmt: skip
 
 # point, place in the court [ft], error of the survey east and north [m]

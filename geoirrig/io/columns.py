@@ -194,6 +194,7 @@ NOZZLES = LayerSchema(
         _ARC,
         TextColumn(name="device", words=DEVICES),
         TextColumn(name="profile"),
+        NumberColumn(name="radius_min_m", has_units=True, above=0.0, at_most=300.0),
         NumberColumn(name="pressure_min_kpa", has_units=True, above=0.0),
         NumberColumn(name="pressure_max_kpa", has_units=True, above=0.0),
         NumberColumn(name="rotation_s", above=0.0),

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.entities.dxfgfx import DXFGraphic
     from ezdxf.entities.insert import Insert
-    from ezdxf.layouts import Layout
+    from ezdxf.layouts.layout import Layout
 
 MOST_BYTES = 500_000_000  # some twenty times as much memory is needed; judgement
 _BINARY_MARK = b"AutoCAD Binary DXF"

@@ -37,6 +37,8 @@ class Nozzle:
         Tests; a test without an arc is for the full circle.
     device, profile : str
         "" where not stated.
+    radius_min_m : float
+        Least radius to which its throw can be turned down; NaN: it throws as tested.
     pressure_min_kpa, pressure_max_kpa, rotation_s, trajectory_deg, unit_cost : float
         NaN where not stated.
     """
@@ -48,6 +50,7 @@ class Nozzle:
     radius_m: FloatArray
     device: str
     profile: str
+    radius_min_m: float
     pressure_min_kpa: float
     pressure_max_kpa: float
     rotation_s: float
@@ -57,6 +60,7 @@ class Nozzle:
 
 _TESTED = ("pressure_kpa", "flow_lpm", "radius_m")
 _STATED_ONCE = (
+    "radius_min_m",
     "pressure_min_kpa",
     "pressure_max_kpa",
     "rotation_s",
@@ -111,6 +115,12 @@ def _nozzle(
             f"{high:g} kPa for nozzle {name!r}. Correct the table."
         )
     tests = {n: numbers[n][rows] for n in ("arc_deg", *_TESTED)}
+    least, tested = once["radius_min_m"], np.nanmin(tests["radius_m"], initial=np.inf)
+    if least > tested:
+        problems.add(
+            f"{table.start}: radius_min must not be above a tested radius; got {least:g} and "
+            f"{tested:g} m for nozzle {name!r}. Correct the table."
+        )
     is_whole = np.isfinite(np.array([tests[n] for n in _TESTED])).all(axis=0)
     tests = {n: values[is_whole] for n, values in tests.items()}
     keys = list(zip(tests["arc_deg"].tolist(), tests["pressure_kpa"].tolist(), strict=True))
@@ -128,6 +138,7 @@ def _nozzle(
         pressure_kpa=tests["pressure_kpa"],
         flow_lpm=tests["flow_lpm"],
         radius_m=tests["radius_m"],
+        radius_min_m=least,
         pressure_min_kpa=low,
         pressure_max_kpa=high,
         rotation_s=once["rotation_s"],

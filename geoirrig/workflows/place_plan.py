@@ -26,6 +26,7 @@ from geoirrig.units import FloatArray
 
 MOST_RMS_M = 0.10  # more is warned of: a head is set out to a decimetre; judgement
 _MOST_SHEAR_DEG = 0.5  # judgement
+_FAR_OFF = 20.0  # times the median distance; judgement
 _COORDINATE_SD_M = 0.001  # map coordinates are written to the millimetre
 
 
@@ -140,15 +141,16 @@ def place_plan(
     for what, xy in (("plan", points.plan_xy), ("map", points.map_xy)):
         if points_on_a_line(xy):
             problems.add(
-                f"{start} lie on one line on the {what}; they do not say which side is which. "
-                "Measure one away from the line."
+                f"{start} lie on one line on the {what}; they do not say which side is which."
+                f"{_far_point(points, xy) or ' Measure one away from the line.'}"
             )
     if len(problems.problems) > before:
         return None
     if columns_look_swapped(points.plan_xy, points.map_xy):
         problems.add(
-            f"{start} fit only as a mirror image: easting and northing look swapped. map_x is the "
-            "easting, map_y the northing, and plan_x, plan_y are as on the plan. Exchange them."
+            f"{start} fit only as a mirror image: easting and northing look swapped, on the map "
+            "or on the plan. map_x is the easting and map_y the northing; plan_x and plan_y are as "
+            "the plan shows them. Exchange the two columns that are the wrong way round."
         )
         return None
     metres = metres_per_unit(crs)
@@ -169,6 +171,19 @@ def place_plan(
     _check_scale(placement, header_unit, start, problems)
     _warn_of_misfit(placement, start, problems)
     return placement
+
+
+def _far_point(points: ControlPoints, xy: FloatArray) -> str:
+    """Tell the point that is so far off that the others shrink to a spot beside it; "" for none."""
+    away = np.hypot(*(xy - np.median(xy, axis=0)).T)
+    far = int(np.argmax(away))
+    if away[far] <= _FAR_OFF * np.median(away):
+        return ""
+    x, y = xy[far]
+    return (
+        f" Point {points.point[far]!r} at ({x:.10g}, {y:.10g}) is far from all others: look there "
+        "for exchanged coordinates or a wrong digit."
+    )
 
 
 def _check_scale(

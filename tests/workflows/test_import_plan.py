@@ -204,6 +204,7 @@ def test_what_is_not_seen_is_said(tmp_path: Path) -> None:
     plan.add_xref_def("other.dxf", "OTHER")
     plan.modelspace().add_blockref("OTHER", (0, 0))
     plan.modelspace().add_text("a note")
+    plan.paperspace().add_line((0, 0), (1, 1))
     plan.modelspace().add_solid([(0, 0), (1, 0), (0, 1)], dxfattribs={"layer": "TURF"})
     said = "\n".join(imported(tmp_path, plan, TURF_ROLE).warnings)
     for part in (
@@ -211,6 +212,7 @@ def test_what_is_not_seen_is_said(tmp_path: Path) -> None:
         "refers to other drawings ('OTHER')",
         "texts that are no block attributes, not read: 1",
         "1 SOLID on the named layers have no outline",
+        "has drawings in paper space ('Layout1': 1), which is not read",
     ):
         assert part in said
 

@@ -71,13 +71,34 @@ def test_roles_that_name_nothing_on_the_plan_offer_what_is_near(tmp_path: Path) 
     assert "'TURFS'" in said
 
 
+def test_block_that_is_only_defined_is_not_offered_as_the_nearest(tmp_path: Path) -> None:
+    plan = new_plan()
+    add_lawn(plan.modelspace(), rectangle(0, 0, 9, 9))
+    said = problems_of(tmp_path, plan)
+    assert "nothing on the plan is heads; looked for block 'HEAD'. It has none." in said
+
+
+def test_plan_in_paper_space_only_says_so(tmp_path: Path) -> None:
+    plan = new_plan()
+    plan.paperspace().add_line((0, 0), (1, 1))
+    assert "has nothing in its model space" in problems_of(tmp_path, plan, TURF_ROLE)
+
+
+def test_draft_of_solids_only_says_what_to_do(tmp_path: Path) -> None:
+    plan = new_plan()
+    plan.modelspace().add_3dface([(0, 0), (1, 0), (1, 1)])
+    plan.saveas(tmp_path / "plan.dxf")
+    summary = draft_plan_roles(tmp_path / "plan.dxf", tmp_path / "out", overwrite=False, options={})
+    assert any("holds only solids and meshes (3DFACE)" in w for w in summary["warnings"])
+
+
 @pytest.mark.parametrize(
     ("content", "expected"),
     [
         (b"AC1032\0\0\0\0\0", "is a DWG, not a DXF"),
         (b"", "is empty"),
         (b"%PDF-1.7", "is no DXF"),
-        (b"  0\nSECTION\n  2\nENTITIES\n  0\nLWPOL", "layer 'TURF'|damaged"),
+        (b"  0\nSECTION\n  2\nENTITIES\n  0\nLWPOL", "in its model space|damaged"),
     ],
 )
 def test_files_that_are_no_plan_are_refused(tmp_path: Path, content: bytes, expected: str) -> None:
@@ -100,7 +121,15 @@ def test_cut_off_plan_is_a_sentence_or_a_warning(
         said = "\n".join(imported(tmp_path, None).warnings)
     except GeoirrigError as error:
         said = str(error)
-    assert any(word in said for word in ("damaged", "nothing on the plan", "no attribute"))
+    assert any(word in said for word in ("damaged", "nothing in its model space", "no attribute"))
+
+
+def test_cut_off_binary_plan_is_told_in_words_of_the_user(tmp_path: Path) -> None:
+    heads_plan([("A", 5, 5, "90", {})]).saveas(tmp_path / "plan.dxf", fmt="bin")
+    whole = (tmp_path / "plan.dxf").read_bytes()
+    (tmp_path / "plan.dxf").write_bytes(whole[: len(whole) // 2])
+    said = problems_of(tmp_path, None)
+    assert "plan.dxf' is a binary DXF that is damaged or cut off. Export it again." in said
 
 
 def control_text(folder: Path, change: Any) -> Path:
@@ -121,6 +150,8 @@ def control_text(folder: Path, change: Any) -> Path:
         (lambda rows: [*rows, ["P1", "9", "9", "9", "9"]], "met more than once"),
         (lambda rows: [rows[0], *([f"P{k}", str(k), "0", str(512400 + k), "4643200"]
                                   for k in range(4))], "lie on one line on the plan"),
+        (lambda rows: [*rows[:3], [*rows[3][:3], rows[3][4], rows[3][3]], *rows[4:]],
+         "Point 'P3' at (4643217.066, 512470.0624) is far from all others"),
         (lambda rows: [[c.replace("map_x", "east") for c in r] for r in rows],
          "has no column 'map_x'"),
     ],
