@@ -53,6 +53,17 @@ def _without_doubles(bearings: FloatArray) -> FloatArray:
     return kept if len(kept) else bearings[:1]
 
 
+def with_sector_sides(edge_deg: FloatArray, arc_deg: float, start_bearing_deg: float) -> FloatArray:
+    """Bearings of edges and of both sides of a sector.
+
+    Edges within a degree of a side are left out: a sector is set by eye, and to turn it by less is
+    no change.
+    """
+    sides = np.array([start_bearing_deg, start_bearing_deg + arc_deg]) % _WHOLE_TURN_DEG
+    apart = np.abs((edge_deg[:, np.newaxis] - sides + 180.0) % _WHOLE_TURN_DEG - 180.0)
+    return np.append(edge_deg[np.all(apart > _SAME_DEG, axis=1)], sides)
+
+
 def sector_bearings_deg(arc_deg: float, edge_deg: FloatArray, *, step_deg: float) -> FloatArray:
     """Start bearings for an arc: one side of the sector along an edge, and all round in steps.
 

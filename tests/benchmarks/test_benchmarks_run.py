@@ -11,6 +11,7 @@ import pytest
 SMALL = {
     "bench_analyze.py": ["--smoke"],
     "bench_batch.py": ["--parcels", "3", "--rounds", "1"],
+    "bench_optimize.py": ["--smoke"],
     "bench_plan.py": ["--smoke"],
     "bench_run_on.py": ["--cells", "2500"],
     "bench_rank.py": ["--smoke"],
@@ -22,6 +23,7 @@ SMALL = {
 PRINTED = {
     "bench_analyze.py": ("Whole run", "peak MiB", "times B", "Computing part", "µs a cell"),
     "bench_batch.py": ("ns a turf cell", "ratio", "raster library", "bytes a head"),
+    "bench_optimize.py": ("choices", "bound", "gap %"),
     "bench_plan.py": ("200 entities", "read and place", "whole import"),
     "bench_run_on.py": ("surface_storage", "green_ampt", "balance", "bytes a cell"),
     "bench_rank.py": ("ratio", "rank, polygons", "rank, slope classes"),

@@ -1,0 +1,272 @@
+"""What could stand in each place: nozzle, arc, start bearing and radius, from the nozzle table."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geoirrig.errors import ProblemList
+from geoirrig.io.columns import LAYERS
+from geoirrig.io.open_layer import read_layer
+from geoirrig.io.read_heads import flow_and_radius, profiles_of, running_pressure
+from geoirrig.io.read_nozzles import Nozzle, read_nozzles, read_profiles
+from geoirrig.io.read_site import SiteSources, layer_places
+from geoirrig.physics.radial_distribution import RadialProfile
+from geoirrig.records import IntArray, SprinklerLayout
+from geoirrig.surfaces.sector_bearings import (
+    edge_bearings_deg,
+    sector_bearings_deg,
+    share_on_turf,
+    with_sector_sides,
+)
+from geoirrig.units import FloatArray
+
+_WHOLE_TURN_DEG = 360.0
+_QUARTERS_DEG = (90.0, 180.0, 270.0, 360.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NozzleTable:
+    """Candidates: nozzles and profiles by name."""
+
+    nozzles: Mapping[str, Nozzle]
+    profiles: Mapping[str, RadialProfile]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CandidateOptions:
+    """How many candidates a place gets.
+
+    Attributes
+    ----------
+    bearing_step_deg : float
+        Start bearings are tried all round in this step; infinite: only with a side of the sector
+        along a turf edge that the head stands on, or along a side of the sector now. [degree]
+    radius_levels : int
+        Radii tried from the least to the full throw of an adjustable nozzle, at least 2.
+    at_most : int
+        Candidates kept of each place, those with the largest share of their sector on turf; what
+        stands there now is kept besides.
+    """
+
+    bearing_step_deg: float = np.inf
+    radius_levels: int = 3
+    at_most: int = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fitting:
+    """One candidate of a place."""
+
+    nozzle: str
+    arc_deg: float
+    start_bearing_deg: float
+    radius_m: float
+    flow_lpm: float
+    pressure_kpa: float
+
+
+def read_nozzle_table(sources: SiteSources, problems: ProblemList) -> NozzleTable:
+    """The candidates of a run: the nozzles and the profiles of its sources.
+
+    Faults of the tables are noted here in the same words as by `load_site`, so that a run that
+    does both tells each of them once.
+    """
+    places, _ = layer_places(sources, problems, required=("nozzles",))
+    tables = {
+        role: read_layer(*places[role], LAYERS[role], problems)
+        for role in ("nozzles", "profiles")
+        if role in places
+    }
+    nozzles, profiles = tables.get("nozzles"), tables.get("profiles")
+    return NozzleTable(
+        nozzles={} if nozzles is None else read_nozzles(nozzles, problems),
+        profiles={} if profiles is None else read_profiles(profiles, problems),
+    )
+
+
+def place_candidates(
+    places: SprinklerLayout,
+    table: NozzleTable,
+    turf: shapely.Geometry,
+    options: CandidateOptions,
+    *,
+    n_standing: int,
+) -> tuple[SprinklerLayout, IntArray]:
+    """Candidates of every place, those of a place side by side.
+
+    Parameters
+    ----------
+    places : SprinklerLayout
+        Heads that stand, which are their own first candidate, then places for new ones. A nozzle
+        whose rated range does not hold the pressure of a place is no candidate there.
+    table : NozzleTable
+        Nozzles.
+    turf : shapely geometry
+        All turf.
+    options : CandidateOptions
+        How many.
+    n_standing : int
+        How many of the places hold a head now.
+
+    Returns
+    -------
+    tuple of SprinklerLayout and ndarray of int, shape (n_places + 1,)
+        Candidates of place h are rows ``first[h]`` up to ``first[h + 1]``.
+
+    Notes
+    -----
+    Arcs: those that the nozzle was tested at and that of the head now; for a nozzle tested at one
+    arc only, the quarters of the circle too. A nozzle that is turned down keeps its flow: common
+    practice, no source; the screw breaks the jet and takes little flow away.
+    """
+    shapely.prepare(turf)
+    place: list[int] = []
+    fittings: list[_Fitting] = []
+    first = [0]
+    for number in range(len(places.x_m)):
+        found = _most_on_turf(_fittings(places, number, table, turf, options), places, number,
+                              turf, options.at_most)  # fmt: skip
+        if number < n_standing:
+            now = _as_it_stands(places, number)
+            found = [now, *(one for one in found if one != now)]
+        fittings += found
+        place += [number] * len(found)
+        first.append(len(place))
+    return _fitted(places, np.array(place, dtype=np.int64), fittings, table, first), np.array(
+        first, dtype=np.int64
+    )
+
+
+def _as_it_stands(places: SprinklerLayout, number: int) -> _Fitting:
+    return _Fitting(
+        nozzle=str(places.nozzle[number]),
+        arc_deg=float(places.arc_deg[number]),
+        start_bearing_deg=float(places.start_bearing_deg[number]),
+        radius_m=float(places.radius_m[number]),
+        flow_lpm=float(places.flow_lpm[number]),
+        pressure_kpa=float(places.pressure_kpa[number]),
+    )
+
+
+def _fittings(
+    places: SprinklerLayout,
+    number: int,
+    table: NozzleTable,
+    turf: shapely.Geometry,
+    options: CandidateOptions,
+) -> list[_Fitting]:
+    edges = edge_bearings_deg(turf, float(places.x_m[number]), float(places.y_m[number]))
+    arc_now, bearing_now = float(places.arc_deg[number]), float(places.start_bearing_deg[number])
+    if arc_now < _WHOLE_TURN_DEG:
+        edges = with_sector_sides(edges, arc_now, bearing_now)
+    found: list[_Fitting] = []
+    for name, nozzle in table.nozzles.items():
+        pressure = running_pressure(
+            places.pressure_kpa[number : number + 1], nozzle, 0, ProblemList()
+        )
+        if pressure[0] < nozzle.pressure_min_kpa or pressure[0] > nozzle.pressure_max_kpa:
+            continue
+        for arc in _arcs_deg(nozzle, arc_now):
+            flow, radius = flow_and_radius(pressure, np.array([arc]), nozzle)
+            bearings = sector_bearings_deg(arc, edges, step_deg=options.bearing_step_deg)
+            found += [
+                _Fitting(
+                    nozzle=name,
+                    arc_deg=arc,
+                    start_bearing_deg=float(bearing),
+                    radius_m=float(throw),
+                    flow_lpm=float(flow[0]),
+                    pressure_kpa=float(pressure[0]),
+                )
+                for bearing in bearings
+                for throw in _radii_m(float(radius[0]), nozzle.radius_min_m, options)
+            ]
+    return found
+
+
+def _arcs_deg(nozzle: Nozzle, arc_now_deg: float) -> list[float]:
+    tested = set(nozzle.arc_deg.tolist())
+    more = _QUARTERS_DEG if len(tested) == 1 else ()
+    return sorted({*tested, *more, arc_now_deg})
+
+
+def _radii_m(full_m: float, least_m: float, options: CandidateOptions) -> FloatArray:
+    """Radii to try; the least one is NaN where the throw cannot be turned down."""
+    if not least_m < full_m:
+        return np.array([full_m])
+    return np.linspace(least_m, full_m, options.radius_levels)
+
+
+def _most_on_turf(
+    fittings: list[_Fitting],
+    places: SprinklerLayout,
+    number: int,
+    turf: shapely.Geometry,
+    at_most: int,
+) -> list[_Fitting]:
+    if len(fittings) <= at_most:
+        return fittings
+    share = share_on_turf(
+        turf,
+        float(places.x_m[number]),
+        float(places.y_m[number]),
+        radius_m=[one.radius_m for one in fittings],
+        arc_deg=[one.arc_deg for one in fittings],
+        start_bearing_deg=[one.start_bearing_deg for one in fittings],
+    )
+    kept = np.sort(np.argsort(-share, kind="stable")[:at_most])
+    return [fittings[row] for row in kept]
+
+
+def _fitted(
+    places: SprinklerLayout,
+    place: IntArray,
+    fittings: list[_Fitting],
+    table: NozzleTable,
+    first: Iterable[int],
+) -> SprinklerLayout:
+    """The places with their fittings; a head as it stands keeps all that it states itself."""
+    rows = layout_rows(places, place)
+    nozzle = np.array([one.nozzle for one in fittings], dtype=object)
+    own_index, own_profiles = profiles_of(nozzle, table.nozzles, table.profiles)
+    n_old = len(places.profiles)
+    is_now = np.zeros(len(place), dtype=bool)
+    for number, start in enumerate(list(first)[:-1]):
+        is_now[start] = start < len(place) and fittings[start] == _as_it_stands(places, number)
+
+    def stated(name: str) -> FloatArray:
+        values = [getattr(table.nozzles.get(one.nozzle), name, np.nan) for one in fittings]
+        return np.where(is_now, getattr(rows, name), np.array(values, dtype=np.float64))
+
+    device = [getattr(table.nozzles.get(one.nozzle), "device", "") for one in fittings]
+    arrays: dict[str, Any] = {
+        name: np.array([getattr(one, name) for one in fittings], dtype=np.float64)
+        for name in ("arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa")
+    }
+    for name in ("trajectory_deg", "pressure_min_kpa", "pressure_max_kpa", "rotation_s"):
+        arrays[name] = stated(name)
+    return dataclasses.replace(
+        rows,
+        nozzle=nozzle,
+        device=np.where(is_now, rows.device, np.array(device, dtype=object)),
+        profiles=(*places.profiles, *own_profiles),
+        profile_index=np.where(is_now, rows.profile_index, own_index + n_old),
+        **arrays,
+    )
+
+
+def layout_rows(layout: SprinklerLayout, rows: IntArray) -> SprinklerLayout:
+    """Some rows of a layout, in any order and any number of times."""
+    arrays = {
+        each.name: getattr(layout, each.name)[rows]
+        for each in dataclasses.fields(layout)
+        if each.name not in ("profiles", "attributes")
+    }
+    columns = {name: values[rows] for name, values in layout.attributes.items()}
+    return dataclasses.replace(layout, **arrays, attributes=columns)
