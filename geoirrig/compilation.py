@@ -12,6 +12,13 @@ from numba.core import event
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+_OPTIONS: dict[str, Any] = {
+    "cache": True,
+    "nogil": True,
+    "fastmath": {"reassoc", "nsz", "contract"},
+    "error_model": "numpy",
+}
+_IN_PLACE: dict[str, Any] = {**_OPTIONS, "forceinline": True, "_nrt": False}  # no reference counts
 _helpers: list[ThreadPoolExecutor] = []  # none until first needed, then one that stays
 
 
@@ -22,10 +29,16 @@ def compiled(function: Function) -> Function:
     nothing else about floating-point arithmetic is relaxed: NaN and infinity keep their meaning.
     The interpreter lock is released.
     """
-    kernel = numba.njit(
-        cache=True, nogil=True, fastmath={"reassoc", "nsz", "contract"}, error_model="numpy"
-    )(function)
-    return cast(Function, kernel)
+    return cast(Function, numba.njit(**_OPTIONS)(function))
+
+
+def compiled_in_place(function: Function) -> Function:
+    """Compile a step that works in the arrays it is handed into the kernels that call it.
+
+    It must neither make arrays nor return any: who uses an array is not counted, which for a step
+    of each head or zone would cost as much as the step itself.
+    """
+    return cast(Function, numba.njit(**_IN_PLACE)(function))
 
 
 class _Teller(event.Listener):

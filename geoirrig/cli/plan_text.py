@@ -17,8 +17,21 @@ _MM_PER_M, _MM_PER_IN = 1000.0, 25.4
 def print_plan_contents(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     """Print layers, blocks and attributes of a plan."""
     console = Console(highlight=False)
-    for name, title in (("layers", "Layers"), ("blocks", "Blocks")):
-        console.print(_table(title, summary[name]))
+    console.print(
+        f"Unit of the plan, as its header states it: {summary['plan_unit'] or 'not stated'}.",
+        markup=False,
+    )
+    console.print(_table("Layers", summary["layers"]))
+    for block in summary["blocks"]:
+        console.print(
+            f"Block {block['block']}, {block['inserts']} inserts: {_cell(block['layers'])}",
+            markup=False,
+        )
+        attributes = [
+            {"attribute": name, "such as": examples}
+            for name, examples in block["attributes"].items()
+        ]
+        console.print(_table(None, attributes or [{"attribute": "none"}]))
     console.print(
         "roles.toml is a draft: say in it what the layers and blocks stand for, then run again "
         "with --roles, --control and --crs.",
@@ -80,7 +93,7 @@ def _print_cautions(console: Console, cautions: Sequence[str]) -> None:
         console.print(f"  {caution}", markup=False, soft_wrap=True)
 
 
-def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> Table:
+def _table(title: str | None, rows: Sequence[Mapping[str, Any]]) -> Table:
     table = Table(title=title, box=box.SIMPLE_HEAD, title_justify="left")
     names = list(rows[0]) if rows else []
     for number, name in enumerate(names):

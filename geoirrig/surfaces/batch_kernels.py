@@ -1,8 +1,9 @@
 """Many small sites in one compiled pass: each parcel's turf, the water of its zones, its measures.
 
-A *group* is what can share cells: the zones and the turf of one parcel, or of a whole site. Groups
-are taken one after another in one scratch, so that a group of a garden's size stays in the cache.
-Lengths are in cells of one grid; rows run south.
+A *group* is what can share cells: the zones and the turf of one parcel, or of a whole site. Its
+turf may be watered in several *states* of the heads, each with its own zones and as if it were the
+only one. Groups are taken one after another in one scratch, so that a group of a garden's size
+stays in the cache. Lengths are in cells of one grid; rows run south.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.grid.polygon_cover_kernels import (
     CellRuns,
     CellWindow,
@@ -32,13 +33,23 @@ IntVector = NDArray[np.int64]
 
 
 class Groups(NamedTuple):
-    """Zones and turf of each group: places start[g] to start[g + 1] of the orders."""
+    """Turf of each group, places start[g] to start[g + 1] of the order, and zones of its states."""
 
-    zone_start: IntVector
-    zone: IntVector  # zones in running order within the group
+    n_states: int
+    zone_start: IntVector  # (n_groups · n_states + 1,)
+    zone: IntVector  # zones in running order within the state of the group
     turf_start: IntVector
     turf: IntVector  # polygons in the order of the table within the group
     window: IntVector  # (n_groups, 4) of the turf: row, column, rows, columns
+
+
+class GroupState(NamedTuple):
+    """A group in one of its states: the places in the orders of its zones and of its turf."""
+
+    first_zone: int
+    end_zone: int
+    first_turf: int
+    end_turf: int
 
 
 class ZoneHeads(NamedTuple):
@@ -105,10 +116,22 @@ def _grown_entries(entries: Entries, n: int) -> Entries:
     return larger
 
 
-@compiled
+@compiled_in_place
 def window_of(row: IntVector) -> CellWindow:
     """A window from a row of a table."""
     return CellWindow(row[0], row[1], row[2], row[3])
+
+
+@compiled_in_place
+def group_state(group: int, state: int, groups: Groups) -> GroupState:
+    """A state of a group."""
+    place = group * groups.n_states + state
+    return GroupState(
+        groups.zone_start[place],
+        groups.zone_start[place + 1],
+        groups.turf_start[group],
+        groups.turf_start[group + 1],
+    )
 
 
 # --- turf ----------------------------------------------------------------------------------------
@@ -128,7 +151,7 @@ def cover_turf(
     return room, n_runs
 
 
-@compiled
+@compiled_in_place
 def class_cells(
     group: int,
     groups: Groups,
@@ -137,13 +160,11 @@ def class_cells(
     cells: Cells,
     turf_cells: IntVector,
 ) -> None:
-    """Give the turf cells their keys, dry as yet.
+    """Give the turf cells their keys.
 
     ``turf_cells``, (n_turf, N_CLASSES), counts them by polygon and slope class.
     """
     n_runs, has_raster = runs.row.shape[0], classes.of_cell.shape[0] > 0
-    cells.best[: runs.first[n_runs]] = 0.0
-    cells.main[: runs.first[n_runs]] = -1
     for run in range(n_runs):
         local, start, stop = runs.polygon[run], runs.first[run], runs.first[run + 1]
         turf = groups.turf[groups.turf_start[group] + local]
@@ -157,7 +178,7 @@ def class_cells(
             cells.key[cell] = local * N_CLASSES + rank
 
 
-@compiled
+@compiled_in_place
 def _class_at(row: int, col: int, classes: SlopeClasses) -> int:
     """Slope class of a cell of the grid."""
     own_row, own_col = row - classes.row, col - classes.col
@@ -170,7 +191,14 @@ def _class_at(row: int, col: int, classes: SlopeClasses) -> int:
 # --- water ---------------------------------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
+def dry_cells(n_cells: int, cells: Cells) -> None:
+    """Take the water from the turf cells of a group."""
+    cells.best[:n_cells] = 0.0
+    cells.main[:n_cells] = -1
+
+
+@compiled_in_place
 def lay_zone(
     zone: int, zones: ZoneHeads, heads: Heads, work: Workspace, rate: FloatArray, ones: Sums
 ) -> None:
@@ -189,7 +217,7 @@ def lay_zone(
     superpose_heads(zones.head_start[zone], zones.head_start[zone + 1], heads, work, sums)
 
 
-@compiled
+@compiled_in_place
 def gather_zone(
     local: int,
     own: CellWindow,
@@ -236,7 +264,7 @@ def room_for_zone(zone: int, zones: ZoneHeads, n: int, n_cells: int, entries: En
 
 @compiled
 def sum_zones(
-    group: int,
+    own: GroupState,
     groups: Groups,
     cells: Cells,
     entries: Entries,
@@ -244,10 +272,10 @@ def sum_zones(
     bins: Bins,
     sums: ZoneSums,
 ) -> None:
-    """Fill the sums of the zones of a group."""
-    first, main, served = groups.zone_start[group], cells.main, bins.served
-    for place in range(first, groups.zone_start[group + 1]):
-        local, zone, n = place - first, groups.zone[place], 0
+    """Fill the sums of the zones of a group in one state."""
+    main, served = cells.main, bins.served
+    for place in range(own.first_zone, own.end_zone):
+        local, zone, n = place - own.first_zone, groups.zone[place], 0
         start, stop = entry_start[local], entry_start[local + 1]
         for at in range(start, stop):  # the next overwrites the rate of a cell that others serve
             served[n] = entries.rate_mm_h[at]

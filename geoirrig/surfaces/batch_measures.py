@@ -35,8 +35,9 @@ __all__ = ["BatchGroups", "BatchMeasures", "batch_measures"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchMeasures:
-    """Measures of one event; arrays of (n_zones,), those of turf (n_turf,).
+    """Measures of one event; arrays of (n_zones,), those of turf (n_states · n_turf,).
 
+    Turf follows state by state: with one state of the heads, it is simply the polygons.
     A zone serves the turf cells whose highest rate it gives. Of the three figures of runoff, the
     plain one is that of the tabulated soil, ``low`` and ``high`` are those of soils at the two ends
     of a 90 % interval. Where the slope is not known, runoff is NaN.
@@ -108,7 +109,9 @@ def batch_measures(
     settings : AnalysisSettings
         Cell size, event depth, compaction factors and spreads of the soil.
     groups : BatchGroups, optional
-        Parcels; all in one group if absent, as on one site.
+        Parcels, and states of their heads; all in one group if absent, as on one site. What does
+        not differ between states is made once. A group that has no zones in a state has no water
+        in it, and costs nothing.
     terrain : TerrainSurface, optional
         Slope of every cell, on a grid of the same cell size with edges on whole multiples of it.
         Without it the slope is each polygon's own.
@@ -124,10 +127,10 @@ def batch_measures(
 
     Notes
     -----
-    Memory beyond the inputs: about 250 bytes for each head, with its share of zones, outlines and
-    results; and, for the largest group only, a bit for each cell of the turf's bounding box, 8
-    bytes for each cell of the largest zone's, 75 for each turf cell and 8 to 16 for each turf cell
-    and zone that wets it.
+    Memory beyond the inputs: about 250 bytes for each head of each state, with its share of zones,
+    outlines and results; and, for the largest group only and one state at a time, a bit for each
+    cell of the turf's bounding box, 8 bytes for each cell of the largest zone's, 75 for each turf
+    cell and 8 to 16 for each turf cell and zone that wets it.
     """
     if settings.runoff_model != "surface_storage":
         raise ValueError("The batch follows the surface-storage model only.")
@@ -145,7 +148,7 @@ def batch_measures(
     lots = runoff_kernels.Lots._make(column[:n_lots] for column in lots)
     return BatchMeasures(
         **_of_zones(layout, sites.zones, sums, found.run_hours),
-        **_of_events(lots, found, cell_area_m2),
+        **_of_events(lots, found, groups, cell_area_m2),
         **_pairs(lots, n_turf, cell_area_m2),
         served_area_m2=np.asarray(cell_area_m2 * sums.cells, dtype=np.float64),
     )
@@ -184,25 +187,30 @@ def _of_zones(
 def _matched_rate_spread_pct(layout: SprinklerLayout, n_zones: int) -> FloatArray:
     """Highest less lowest own rate of each zone's heads, over their mean; NaN without heads."""
     rate = head_precipitation_rate(layout.flow_lpm, layout.radius_m, layout.arc_deg)
-    lowest = lowest_by_owner(rate, layout.zone_index, n_zones)
-    highest = -lowest_by_owner(-rate, layout.zone_index, n_zones)
+    lowest, negative = lowest_by_owner(np.array([rate, -rate]), layout.zone_index, n_zones)
     count = np.bincount(layout.zone_index, minlength=n_zones)
     total = _sums(layout.zone_index, rate, n_zones)
     has = count > 0
-    spread = np.where(has, highest, 0.0) - np.where(has, lowest, 0.0)
+    spread = np.where(has, -negative - lowest, 0.0)
     return np.asarray(PERCENT * spread / (total / np.where(has, count, np.nan)))
 
 
-def _of_events(lots: runoff_kernels.Lots, found: EventSums, cell_area_m2: float) -> dict[str, Any]:
+def _of_events(
+    lots: runoff_kernels.Lots, found: EventSums, groups: BatchGroups, cell_area_m2: float
+) -> dict[str, Any]:
     """Water and runoff of the zones and polygons, from what was summed by lots."""
-    n_zones, n_turf = len(found.run_hours), len(found.turf_cells)
+    n_zones, n_turf = len(found.run_hours), groups.n_states * len(found.turf_cells)
+    turf = lots.turf
+    if groups.state_of_zone is not None:
+        turf = turf + len(found.turf_cells) * groups.state_of_zone[lots.zone]
     is_unknown = lots.rank == kernels.UNKNOWN_CLASS
     shed_l = np.where(is_unknown, np.nan, cell_area_m2 * lots.shed_mm.T)
     applied_l = cell_area_m2 * lots.applied_mm
-    cells = found.turf_cells.sum(axis=1)
+    cells = np.tile(found.turf_cells.sum(axis=1), groups.n_states)
     # Turf without water sheds none, but where its slope is not known nothing is said of it.
-    dry_l = np.where(found.turf_cells[:, kernels.UNKNOWN_CLASS] > 0, np.nan, 0.0)
-    turf_l = _sums(lots.turf, applied_l, n_turf)
+    unknown = np.tile(found.turf_cells[:, kernels.UNKNOWN_CLASS], groups.n_states)
+    dry_l = np.where(unknown > 0, np.nan, 0.0)
+    turf_l = _sums(turf, applied_l, n_turf)
     columns = {
         "applied_l": _sums(lots.zone, applied_l, n_zones),
         "turf_area_m2": cell_area_m2 * cells,
@@ -211,7 +219,7 @@ def _of_events(lots: runoff_kernels.Lots, found: EventSums, cell_area_m2: float)
     for name, soil in (("", 0), ("_low", runoff_kernels.OPEN), ("_high", runoff_kernels.TIGHT)):
         own = shed_l[soil]
         columns[f"runoff{name}_l"] = _sums(lots.zone, own, n_zones)
-        of_turf = _sums(lots.turf, own, n_turf)
+        of_turf = _sums(turf, own, n_turf)
         columns[f"turf_runoff{name}_l"] = dry_l + of_turf
     return columns
 

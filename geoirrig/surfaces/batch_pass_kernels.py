@@ -20,6 +20,7 @@ from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
     Cells,
     Entries,
+    GroupState,
     IntVector,
     SlopeClasses,
     ZoneHeads,
@@ -27,8 +28,10 @@ from geoirrig.surfaces.batch_kernels import (
     cells_room,
     class_cells,
     cover_turf,
+    dry_cells,
     entries_room,
     gather_zone,
+    group_state,
     lay_zone,
     room_for_zone,
     sum_zones,
@@ -71,8 +74,8 @@ class Limits(NamedTuple):
     turf_rows: int
     turf_words: int  # of the bits of the window
     zone_window: int  # cells
-    zones: int
-    lots: int  # pairs of zone and polygon, as far as they occur in one group
+    zones: int  # of one state
+    lots: int  # pairs of zone and polygon, as far as they occur in one state of a group
 
 
 class EventSums(NamedTuple):
@@ -153,22 +156,20 @@ def _with_entries(room: Room, entries: Entries) -> Room:
 
 
 @compiled
-def _lay_group(group: int, sites: Sites, work: Workspace, runs: CellRuns, room: Room) -> Room:
-    """Water of the zones of a group on its turf."""
-    groups, zones, n = sites.event.groups, sites.zones, 0
-    first, entries, n_cells = (
-        groups.zone_start[group],
-        room.entries,
-        int(runs.first[runs.row.shape[0]]),
-    )
+def _lay_group(own: GroupState, sites: Sites, work: Workspace, runs: CellRuns, room: Room) -> Room:
+    """Water of the zones of a group on its turf, in one state."""
+    zones, entries, n = sites.zones, room.entries, 0
+    n_cells = int(runs.first[runs.row.shape[0]])
+    dry_cells(n_cells, room.cells)
     room.entry_start[0] = 0
-    for place in range(first, groups.zone_start[group + 1]):
-        zone = groups.zone[place]
+    for place in range(own.first_zone, own.end_zone):
+        zone = sites.event.groups.zone[place]
         entries = room_for_zone(zone, zones, n, n_cells, entries)
         lay_zone(zone, zones, sites.heads, work, room.rate, room.sums)
         window = window_of(zones.window[zone])
-        n = gather_zone(place - first, window, room.rate, runs, room.cells, entries, n)
-        room.entry_start[place - first + 1] = n
+        local = place - own.first_zone
+        n = gather_zone(local, window, room.rate, runs, room.cells, entries, n)
+        room.entry_start[local + 1] = n
     return _with_entries(room, entries)
 
 
@@ -176,14 +177,14 @@ def _lay_group(group: int, sites: Sites, work: Workspace, runs: CellRuns, room: 
 def measure_groups(
     sites: Sites, limits: Limits, work: Workspace, sums: ZoneSums, found: EventSums
 ) -> tuple[Lots, int]:
-    """Fill the sums of every zone and polygon, group by group.
+    """Fill the sums of every zone and polygon, group by group, and state by state in each.
 
     Returns
     -------
     tuple of Lots and int
         The lots of all groups, and how many there are.
     """
-    groups, plans = sites.event.groups, sites.event.plans
+    event, groups = sites.event, sites.event.groups
     room = _first_room(limits, sites.heads.col.shape[0])
     lots, n_lots = lots_room(groups.turf.shape[0] + groups.zone.shape[0] + 1), 0
     for group in range(groups.window.shape[0]):
@@ -192,15 +193,18 @@ def measure_groups(
         n_cells = int(runs.first[n_runs])
         room = _room_for_cells(n_cells, _with_cover(room, cover))
         class_cells(group, groups, sites.classes, runs, room.cells, found.turf_cells)
-        room = _lay_group(group, sites, work, runs, room)
-        sum_zones(group, groups, room.cells, room.entries, room.entry_start, room.bins, sums)
-        plan_runs(group, groups, plans, sums, found.run_hours)
-        own = GroupCells(
-            n_cells, room.cells, room.entries, room.entry_start, room.pond, room.lot_of_key
-        )
-        lots = room_for_lots(n_lots + min(n_cells, N_CLASSES * limits.lots), lots)
-        n_zones = groups.zone_start[group + 1] - groups.zone_start[group]
-        count_wettings(own, room.entry_start[n_zones])
-        n_lots = wet_once(group, sites.event, own, found.run_hours, lots, n_lots)
-        walk_event(group, sites.event, own, found.run_hours, lots)
+        for state in range(groups.n_states):
+            own = group_state(group, state, groups)
+            if own.end_zone == own.first_zone:
+                continue
+            room = _lay_group(own, sites, work, runs, room)
+            sum_zones(own, groups, room.cells, room.entries, room.entry_start, room.bins, sums)
+            plan_runs(own, event, sums, found.run_hours)
+            water = GroupCells(
+                n_cells, room.cells, room.entries, room.entry_start, room.pond, room.lot_of_key
+            )
+            lots = room_for_lots(n_lots + min(n_cells, N_CLASSES * limits.lots), lots)
+            count_wettings(water, room.entry_start[own.end_zone - own.first_zone])
+            n_lots = wet_once(own, event, water, found.run_hours, lots, n_lots)
+            walk_event(own, event, water, found.run_hours, lots)
     return lots, n_lots

@@ -20,13 +20,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
     UNKNOWN_CLASS,
     Cells,
     Entries,
     Groups,
+    GroupState,
     IntVector,
     ZoneSums,
 )
@@ -80,6 +81,7 @@ class Ponding(NamedTuple):
     lot: NDArray[np.int32]  # of the cells that are wetted
     clock: FloatArray  # hour when the last run over the cell ended
     stored_mm: FloatArray  # (room, N_SOILS)
+    lanes: FloatArray  # (BLOCK · (1 + N_SOILS),) sums of a stretch of cells
 
 
 class Event(NamedTuple):
@@ -130,20 +132,20 @@ def room_for_lots(n: int, lots: Lots) -> Lots:
 def ponding_room(n: int) -> Ponding:
     """Room for ``n`` turf cells."""
     return Ponding(
-        np.empty(n, np.uint8), np.empty(n, np.int32), np.empty(n), np.empty((n, N_SOILS))
-    )
+        np.empty(n, np.uint8), np.empty(n, np.int32), np.empty(n), np.empty((n, N_SOILS)),
+        np.empty(BLOCK * (1 + N_SOILS)),
+    )  # fmt: skip
 
 
 # --- the event -----------------------------------------------------------------------------------
 
 
-@compiled
-def plan_runs(
-    group: int, groups: Groups, plans: Plans, sums: ZoneSums, run_hours: FloatArray
-) -> None:
+@compiled_in_place
+def plan_runs(own: GroupState, event: Event, sums: ZoneSums, run_hours: FloatArray) -> None:
     """Hours that each zone of a group runs: as planned, or until its turf has the event depth."""
-    for place in range(groups.zone_start[group], groups.zone_start[group + 1]):
-        zone = groups.zone[place]
+    plans = event.plans
+    for place in range(own.first_zone, own.end_zone):
+        zone = event.groups.zone[place]
         hours = plans.run_hours[zone]
         if np.isnan(hours):
             mean = sums.total[zone] / sums.cells[zone] if sums.cells[zone] > 0 else 0.0
@@ -154,7 +156,7 @@ def plan_runs(
 # --- soils ---------------------------------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
 def design_factors(
     soil: tuple[float, float],
     run: tuple[float, int, float],
@@ -184,7 +186,7 @@ def design_factors(
     return math.exp(along_intake), math.exp(along_storage)
 
 
-@compiled
+@compiled_in_place
 def most_taken_in(soil: tuple[float, float], run: tuple[float, int, float]) -> float:
     """Most water, in mm, that a run brings to dry ground without runoff; the rest runs off.
 
@@ -194,7 +196,7 @@ def most_taken_in(soil: tuple[float, float], run: tuple[float, int, float]) -> f
     return intake * run[0] + storage + (run[1] - 1) * min(storage, intake * run[2])
 
 
-@compiled
+@compiled_in_place
 def _put_soils(lot: int, run: tuple[float, int, float], ground: Ground, lots: Lots) -> None:
     """Write the soils of a lot that is wetted by a run of (hours, cycles, hours of soak)."""
     soil = ground.soil_of_turf[lots.turf[lot]]
@@ -215,15 +217,20 @@ def _put_soils(lot: int, run: tuple[float, int, float], ground: Ground, lots: Lo
         lots.taken_in_mm[lot, number] = most_taken_in(own, run)
 
 
-@compiled
+@compiled_in_place
 def _open_lot(
-    lot: int, keys: tuple[int, int], group: int, event: Event, run_hours: FloatArray, lots: Lots
+    lot: int,
+    keys: tuple[int, int],
+    own: GroupState,
+    event: Event,
+    run_hours: FloatArray,
+    lots: Lots,
 ) -> None:
     """Begin a lot, keys of (zone within the group, polygon within it and slope class)."""
     groups, plans = event.groups, event.plans
-    zone = groups.zone[groups.zone_start[group] + keys[0]]
+    zone = groups.zone[own.first_zone + keys[0]]
     lots.zone[lot] = zone
-    lots.turf[lot] = groups.turf[groups.turf_start[group] + keys[1] // N_CLASSES]
+    lots.turf[lot] = groups.turf[own.first_turf + keys[1] // N_CLASSES]
     lots.rank[lot] = keys[1] % N_CLASSES
     run = (run_hours[zone], plans.cycles[zone], plans.soak_hours[zone])
     _put_soils(lot, run, event.ground, lots)
@@ -235,17 +242,17 @@ def _open_lot(
 # --- cells that one zone wets --------------------------------------------------------------------
 
 
-@compiled
-def count_wettings(own: GroupCells, n_entries: int) -> None:
+@compiled_in_place
+def count_wettings(water: GroupCells, n_entries: int) -> None:
     """Count the zones that wet each turf cell of a group, up to SEVERAL."""
-    wettings, cell_of = own.pond.wettings, own.entries.cell
-    wettings[: own.n_cells] = 0
+    wettings, cell_of = water.pond.wettings, water.entries.cell
+    wettings[: water.n_cells] = 0
     for at in range(n_entries):
         cell = cell_of[at]
         wettings[cell] = min(wettings[cell] + 1, SEVERAL)
 
 
-@compiled
+@compiled_in_place
 def _end_of_run(start: int, main: NDArray[np.int32], key: NDArray[np.int32]) -> int:
     """First cell after ``start`` of another zone, polygon or slope class."""
     stop = start + 1
@@ -254,19 +261,23 @@ def _end_of_run(start: int, main: NDArray[np.int32], key: NDArray[np.int32]) -> 
     return stop
 
 
-@compiled
+@compiled_in_place
 def wet_once(
-    group: int, event: Event, own: GroupCells, run_hours: FloatArray, lots: Lots, n_lots: int
+    own: GroupState,
+    event: Event,
+    water: GroupCells,
+    run_hours: FloatArray,
+    lots: Lots,
+    n_lots: int,
 ) -> int:
     """Open a group's lots and wet what one zone wets, run by run of a lot; how many lots now."""
-    groups, n_cells = event.groups, own.n_cells
-    n_keys = N_CLASSES * (groups.turf_start[group + 1] - groups.turf_start[group])
-    lot_of_key, lot_of_cell = own.lot_of_key, own.pond.lot
-    lot_of_key[: n_keys * (groups.zone_start[group + 1] - groups.zone_start[group])] = -1
-    main, key, rate = own.cells.main[:n_cells], own.cells.key[:n_cells], own.cells.best
-    wettings, taken_in, stop = own.pond.wettings, lots.taken_in_mm, 0
+    n_cells, n_keys = water.n_cells, N_CLASSES * (own.end_turf - own.first_turf)
+    lot_of_key, lot_of_cell = water.lot_of_key, water.pond.lot
+    lot_of_key[: n_keys * (own.end_zone - own.first_zone)] = -1
+    main, key, rate = water.cells.main[:n_cells], water.cells.key[:n_cells], water.cells.best
+    wettings, taken_in, stop = water.pond.wettings, lots.taken_in_mm, 0
     cells, applied, shed, zone = lots.cells, lots.applied_mm, lots.shed_mm, lots.zone
-    lanes = np.zeros(BLOCK * (1 + N_SOILS))
+    lanes = water.pond.lanes
     while stop < n_cells:
         start = stop
         stop = _end_of_run(start, main, key)
@@ -276,7 +287,7 @@ def wet_once(
         if lot < 0:
             lot, n_lots = n_lots, n_lots + 1
             lot_of_key[main[start] * n_keys + key[start]] = lot
-            _open_lot(lot, (main[start], key[start]), group, event, run_hours, lots)
+            _open_lot(lot, (main[start], key[start]), own, event, run_hours, lots)
         lot_of_cell[start:stop] = lot
         limits = (0.0, taken_in[lot, 0], taken_in[lot, 1], taken_in[lot, 2])
         hours = run_hours[zone[lot]]
@@ -294,7 +305,7 @@ def wet_once(
 # --- cells that several zones wet ----------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
 def run_on_surface(
     stored_mm: float, rise_mm: float, soaked_mm: float, soaks: float, limit_mm: float
 ) -> tuple[float, float]:
@@ -313,21 +324,21 @@ def run_on_surface(
     return shed, min(limit_mm, max(left, rise_mm, 0.0))
 
 
-@compiled
+@compiled_in_place
 def _run_zone(
     zone: tuple[int, float, float],
     run: tuple[float, int, float],
-    own: GroupCells,
+    water: GroupCells,
     lots: Lots,
 ) -> None:
     """Wet those cells of a zone that others wet too, (its place in the group, start and end)."""
     local, start, end = zone
     hours, soaks = run[0], float(run[1] - 1)
-    entry_cell, entry_rate = own.entries.cell, own.entries.rate_mm_h
-    lot_of, clock, stored = own.pond.lot, own.pond.clock, own.pond.stored_mm
-    wettings, applied = own.pond.wettings, lots.applied_mm
+    entry_cell, entry_rate = water.entries.cell, water.entries.rate_mm_h
+    lot_of, clock, stored = water.pond.lot, water.pond.clock, water.pond.stored_mm
+    wettings, applied = water.pond.wettings, lots.applied_mm
     intake, storage, shed = lots.intake_mm_h, lots.storage_mm, lots.shed_mm
-    for at in range(own.entry_start[local], own.entry_start[local + 1]):
+    for at in range(water.entry_start[local], water.entry_start[local + 1]):
         cell = entry_cell[at]
         if wettings[cell] < SEVERAL:
             continue
@@ -343,20 +354,20 @@ def _run_zone(
             shed[lot, soil] += more
 
 
-@compiled
+@compiled_in_place
 def walk_event(
-    group: int, event: Event, own: GroupCells, run_hours: FloatArray, lots: Lots
+    own: GroupState, event: Event, water: GroupCells, run_hours: FloatArray, lots: Lots
 ) -> None:
     """Follow the zones of a group, one after another, over the cells that several wet."""
-    groups, plans, n_cells = event.groups, event.plans, own.n_cells
-    own.pond.clock[:n_cells], own.pond.stored_mm[:n_cells] = 0.0, 0.0
-    start, first = 0.0, groups.zone_start[group]
-    for place in range(first, groups.zone_start[group + 1]):
-        zone = groups.zone[place]
+    plans, n_cells = event.plans, water.n_cells
+    water.pond.clock[:n_cells], water.pond.stored_mm[:n_cells] = 0.0, 0.0
+    start = 0.0
+    for place in range(own.first_zone, own.end_zone):
+        zone = event.groups.zone[place]
         if run_hours[zone] <= 0.0:
             continue
         n_cycles, soak = plans.cycles[zone], plans.soak_hours[zone]
         end = start + run_hours[zone] + (n_cycles - 1) * soak
         run = (run_hours[zone] / n_cycles, n_cycles, soak)
-        _run_zone((place - first, start, end), run, own, lots)
+        _run_zone((place - own.first_zone, start, end), run, water, lots)
         start = end

@@ -41,10 +41,20 @@ OUTER_QUANTILE = 0.05  # of what a lawn takes in: the interval of runoff holds 9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchGroups:
-    """What shares cells: numbers of the parcel of every zone and every polygon, any integers."""
+    """What shares cells: numbers of the parcel of every zone and every polygon, any integers.
+
+    Where a parcel is watered in several states of its heads, each state has its own zones; those
+    of two states do not meet.
+    """
 
     of_zone: IntArray  # (n_zones,)
     of_turf: IntArray  # (n_turf,)
+    state_of_zone: IntArray | None = None  # (n_zones,) from 0 on; all in one state if absent
+
+    @property
+    def n_states(self) -> int:
+        """Number of states."""
+        return 1 if self.state_of_zone is None else 1 + int(np.max(self.state_of_zone, initial=0))
 
 
 def batch_sites(
@@ -93,15 +103,9 @@ def _zone_heads(
     zone = layout.zone_index
     order = np.argsort(zone, kind="stable")
     count = np.bincount(zone, minlength=n_zones)
-    west, north, east, south = (
-        np.where(count > 0, lowest_by_owner(edge, zone, n_zones), 0.0)
-        for edge in (
-            sectors.col - sectors.radius,
-            sectors.row - sectors.radius,
-            -(sectors.col + sectors.radius),
-            -(sectors.row + sectors.radius),
-        )
-    )
+    place = np.array([sectors.col, sectors.row])
+    edges = np.concatenate([place - sectors.radius, -(place + sectors.radius)])
+    west, north, east, south = np.where(count > 0, lowest_by_owner(edges, zone, n_zones), 0.0)
     col, row = np.floor(west) - 2.0, np.floor(north) - 2.0
     n_cols = np.ceil(-east) + 2.0 - col
     n_rows = np.ceil(-south) + 4.0 + np.ceil(LONG_BLOCK / n_cols) - row
@@ -133,14 +137,17 @@ def _zone_heads(
 
 
 def lowest_by_owner(values: FloatArray, owner: IntArray, n_owners: int) -> FloatArray:
-    """Lowest of the values of each owner; infinite without any. NaN is passed over."""
-    lowest = np.full(n_owners, np.inf)
+    """Lowest of the values of each owner; infinite without any. NaN is passed over.
+
+    Values are (n_kinds, n_values), the lowest (n_kinds, n_owners).
+    """
+    lowest = np.full((len(values), n_owners), np.inf)
     if np.any(owner[1:] < owner[:-1]):
         order = np.argsort(owner, kind="stable")
-        owner, values = owner[order], values[order]
+        owner, values = owner[order], values[:, order]
     start = np.flatnonzero(np.diff(owner, prepend=-1))
     if len(start) > 0:
-        lowest[owner[start]] = np.fmin.reduceat(values, start)
+        lowest[:, owner[start]] = np.fmin.reduceat(values, start, axis=1)
     return lowest
 
 
@@ -178,17 +185,26 @@ def _numbered_class(slope_pct: NDArray[np.floating]) -> NDArray[np.int8]:
 
 def _groups(groups: BatchGroups, boxes: FloatArray, grid: RasterGrid) -> kernels.Groups:
     numbers = np.unique(np.concatenate([groups.of_zone, groups.of_turf]))
-    zone = np.argsort(groups.of_zone, kind="stable")
-    order = np.argsort(groups.of_turf, kind="stable")
-    zone_start = np.searchsorted(groups.of_zone[zone], numbers)
-    turf_start = np.searchsorted(groups.of_turf[order], numbers)
+    of_zone = groups.n_states * np.searchsorted(numbers, groups.of_zone)
+    of_turf = np.searchsorted(numbers, groups.of_turf)
+    if groups.state_of_zone is not None:
+        of_zone += groups.state_of_zone
+    zone, zone_start = _by_owner(of_zone, groups.n_states * len(numbers))
+    turf, turf_start = _by_owner(of_turf, len(numbers))
     return kernels.Groups(
-        zone_start=np.append(zone_start, len(zone)).astype(np.int64),
-        zone=zone.astype(np.int64),
-        turf_start=np.append(turf_start, len(order)).astype(np.int64),
-        turf=order.astype(np.int64),
-        window=_turf_windows(np.searchsorted(numbers, groups.of_turf), len(numbers), boxes, grid),
+        n_states=groups.n_states,
+        zone_start=zone_start,
+        zone=zone,
+        turf_start=turf_start,
+        turf=turf,
+        window=_turf_windows(of_turf, len(numbers), boxes, grid),
     )
+
+
+def _by_owner(owner: IntArray, n_owners: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows owner after owner, and where those of each owner begin, (n_owners + 1,)."""
+    count = np.bincount(owner, minlength=n_owners)
+    return np.argsort(owner, kind="stable"), np.concatenate([[0], np.cumsum(count)])
 
 
 def _turf_windows(
@@ -196,10 +212,9 @@ def _turf_windows(
 ) -> NDArray[np.int64]:
     """Bounding box of the turf of each group, in whole cells; no cells where there is no turf."""
     west, south, east, north = boxes.T
-    edges = (grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east)
-    limits = np.array(  # north, west, south, east; the last two negative
-        [lowest_by_owner(edge / grid.cell_size_m, group, n_groups) for edge in edges]
-    )
+    # North, west, south, east; the last two negative.
+    edges = [grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east]
+    limits = lowest_by_owner(np.array(edges) / grid.cell_size_m, group, n_groups)
     row, col = np.floor(limits[:2])
     n_rows, n_cols = np.ceil(-limits[2]) - row, np.ceil(-limits[3]) - col
     windows = np.column_stack([row, col, n_rows, n_cols])
@@ -233,7 +248,8 @@ def _plans(plan: ZonePlan, settings: AnalysisSettings) -> runoff_kernels.Plans:
 def batch_limits(sites: Sites) -> Limits:
     """Largest sizes that occur in any group."""
     groups, zones = sites.event.groups, sites.zones
-    zone_count, turf_count = np.diff(groups.zone_start), np.diff(groups.turf_start)
+    zone_count = np.diff(groups.zone_start)
+    turf_count = np.repeat(np.diff(groups.turf_start), groups.n_states)
     return Limits(
         turf_rows=int(np.max(groups.window[:, 2], initial=1)),
         turf_words=int(np.max(groups.window[:, 2] * -(-groups.window[:, 3] // WORD), initial=1)),

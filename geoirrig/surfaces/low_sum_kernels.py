@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled, compiled_in_place
 
 _BINS = 256
 _TALLIES = 4  # of the members of the bins: neighbours are alike, and one tally waits for itself
@@ -35,7 +35,7 @@ def bins_room(n: int) -> Bins:
     )
 
 
-@compiled
+@compiled_in_place
 def sum_of(values: NDArray[np.float32]) -> float:
     """Sum in double precision."""
     total = 0.0
@@ -44,7 +44,7 @@ def sum_of(values: NDArray[np.float32]) -> float:
     return total
 
 
-@compiled
+@compiled_in_place
 def _limits(values: NDArray[np.float32], spare: NDArray[np.float32]) -> tuple[float, float]:
     """Lowest and highest of some values above 0, which their bits have in the same order."""
     bits, limits = values.view(np.int32), spare.view(np.int32)
@@ -55,7 +55,7 @@ def _limits(values: NDArray[np.float32], spare: NDArray[np.float32]) -> tuple[fl
     return float(spare[0]), float(spare[1])
 
 
-@compiled
+@compiled_in_place
 def _tally(values: NDArray[np.float32], lowest: float, highest: float, bins: Bins) -> None:
     """Find the bin of every value, and count the members of the bins."""
     low, scale = np.float32(lowest), np.float32(_BINS / (highest - lowest))

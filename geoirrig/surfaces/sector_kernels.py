@@ -1,8 +1,8 @@
 """Compiled inner loops of the superposition: the cells of a head, their rates, adding them up.
 
 Lengths are in cells. A head's cells are gathered row by row between analytic limits, as *runs* of
-neighbouring cells. Every run fills whole blocks of the workspace; what it does not need of the last
-block is infinitely far away and gets no water.
+neighbouring cells. Every run fills whole blocks of the workspace; what it does not need of them is
+infinitely far away and gets no water.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled_in_place
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.units import FloatArray
 from geoirrig.vector_blocks import (
@@ -30,6 +30,7 @@ from geoirrig.vector_blocks import (
 
 EDGE_TOLERANCE_CELLS = 1e-9  # a centre this close to an edge of the sector counts as inside
 STEEPEST_UPHILL_SHARE = 0.99  # of the jet's own angle; beyond, the jet is in the bank
+ROW_TOLERANCE_CELLS = 1e-6  # a row this close may have cells of the sector
 ROWS_AT_ONCE = 8  # rows are limited in multiples of this, so that none is left to a scalar loop
 LAST_FRACTION = np.float32(1.0 + 1e-6)  # of the throw: 1 and the rounding of single precision
 
@@ -64,7 +65,7 @@ class Workspace(NamedTuple):
     last_west: FloatArray
     first_east: FloatArray  # columns of the second run
     last_east: FloatArray
-    runs: NDArray[np.int64]  # (…, 3): row, first column, number of cells
+    runs: NDArray[np.int64]  # (…, 4): row, first column, number of cells, blocks
 
 
 class Sums(NamedTuple):
@@ -113,11 +114,11 @@ def workspace(longest_reach: float) -> Workspace:
         last_west=np.empty(rows),
         first_east=np.empty(rows),
         last_east=np.empty(rows),
-        runs=np.empty((2 * side, 3), dtype=np.int64),
+        runs=np.empty((2 * side, 4), dtype=np.int64),
     )
 
 
-@compiled
+@compiled_in_place
 def _blocks(n: int, size: int) -> int:
     """Blocks that hold ``n`` cells."""
     return (n + size - 1) // size
@@ -126,7 +127,7 @@ def _blocks(n: int, size: int) -> int:
 # --- the cells of a head -------------------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
 def _edge_limits(gain: float, offset: float, widen: float) -> EdgeLimits:
     """Where gain·east + offset·north ≥ 0; ``widen`` 1 takes in centres on the edge, −1 does not."""
     margin = widen * EDGE_TOLERANCE_CELLS
@@ -139,7 +140,7 @@ def _edge_limits(gain: float, offset: float, widen: float) -> EdgeLimits:
     return EdgeLimits(0.0, -math.inf, 0.0, math.inf, -math.inf, margin)
 
 
-@compiled
+@compiled_in_place
 def _limit_rows(
     circle: Circle, rows: tuple[int, int], a: EdgeLimits, b: EdgeLimits, work: Workspace
 ) -> None:
@@ -162,7 +163,7 @@ def _limit_rows(
         last[i] = np.floor(behind + min(east, chord))
 
 
-@compiled
+@compiled_in_place
 def _split_rows(
     circle: Circle, rows: tuple[int, int], a: EdgeLimits, b: EdgeLimits, work: Workspace
 ) -> None:
@@ -188,7 +189,25 @@ def _split_rows(
         last_east[i] = np.floor(behind + chord)
 
 
-@compiled
+@compiled_in_place
+def _rows_of_sector(
+    circle: Circle, arc_deg: float, edges: tuple[float, float, float, float]
+) -> tuple[int, int]:
+    """First row of a sector and the number of its rows, perhaps with one more at either end."""
+    first_east, first_north, last_east, last_north = edges
+    if arc_deg > 180.0:  # what is not in the wedge that is missing
+        has_north = arc_deg >= 360.0 or first_east <= 0.0 or last_east >= 0.0
+        has_south = arc_deg >= 360.0 or first_east >= 0.0 or last_east <= 0.0
+    else:
+        has_north, has_south = first_east <= 0.0 <= last_east, last_east <= 0.0 <= first_east
+    north = 1.0 if has_north else max(0.0, first_north, last_north)
+    south = 1.0 if has_south else max(0.0, -first_north, -last_north)
+    top = math.ceil(circle.row - circle.reach * north - 0.5 - ROW_TOLERANCE_CELLS)
+    bottom = math.floor(circle.row + circle.reach * south - 0.5 + ROW_TOLERANCE_CELLS)
+    return top, bottom - top + 1
+
+
+@compiled_in_place
 def _limit_sector(
     circle: Circle, arc_deg: float, edges: tuple[float, float, float, float], work: Workspace
 ) -> tuple[int, int]:
@@ -199,9 +218,7 @@ def _limit_sector(
     beyond, it is the circle less the wedge between the last and the first edge.
     """
     first_east, first_north, last_east, last_north = edges
-    top = math.ceil(circle.row - circle.reach - 0.5 - EDGE_TOLERANCE_CELLS)
-    bottom = math.floor(circle.row + circle.reach - 0.5 + EDGE_TOLERANCE_CELLS)
-    rows = (top, bottom - top + 1)
+    rows = _rows_of_sector(circle, arc_deg, edges)
     if arc_deg >= 360.0:
         _limit_rows(circle, rows, NO_EDGE, NO_EDGE, work)
     elif arc_deg > 180.0:
@@ -215,9 +232,13 @@ def _limit_sector(
     return rows
 
 
-@compiled
+@compiled_in_place
 def _list_runs(rows: tuple[int, int], is_split: bool, work: Workspace) -> int:
-    """Write down the runs of limited rows; how many there are."""
+    """Write down the runs of limited rows; how many there are.
+
+    Of a head that is not wide, all runs take as many blocks as the widest: a branch that is
+    foreseen wrongly costs more than a block.
+    """
     runs, n_runs = work.runs, 0
     for i in range(rows[1]):
         cells = work.last_west[i] - work.first_west[i] + 1.0
@@ -229,13 +250,18 @@ def _list_runs(rows: tuple[int, int], is_split: bool, work: Workspace) -> int:
             runs[n_runs, 0], runs[n_runs, 1] = rows[0] + i, int(work.first_east[i])
             runs[n_runs, 2] = int(work.last_east[i] - work.first_east[i] + 1.0)
             n_runs += 1
+    widest = 0
+    for s in range(n_runs):
+        widest = max(widest, runs[s, 2])
+    for s in range(n_runs):
+        runs[s, 3] = _blocks(widest if widest <= LONG_BLOCK else runs[s, 2], BLOCK)
     return n_runs
 
 
 # --- the rates of a head -------------------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
 def _put_level_rates(circle: Circle, heads: Heads, h: int, n_runs: int, work: Workspace) -> float:
     """Relative rates of a profile of two hinges on level ground, as most are; their sum."""
     rates, runs, k = work.rates, work.runs, heads.hinge_start[h]
@@ -247,7 +273,7 @@ def _put_level_rates(circle: Circle, heads: Heads, h: int, n_runs: int, work: Wo
     for s in range(n_runs):
         n, north = runs[s, 2], circle.row - (runs[s, 0] + 0.5)
         east, north_squared = np.float32(runs[s, 1] + 0.5 - circle.col), np.float32(north * north)
-        for _ in range(_blocks(n, BLOCK)):
+        for _ in range(runs[s, 3]):
             put_hinged_rates(rates, filled, east, north_squared, n, shape)
             filled, n, east = filled + BLOCK, n - BLOCK, east + np.float32(BLOCK)
     total = 0.0
@@ -256,7 +282,7 @@ def _put_level_rates(circle: Circle, heads: Heads, h: int, n_runs: int, work: Wo
     return total
 
 
-@compiled
+@compiled_in_place
 def _put_fractions(circle: Circle, n_runs: int, work: Workspace) -> int:
     """Fractions of the throw of a head's cells, on level ground; how many cells are filled."""
     fraction, gain, runs = work.fraction, work.gain, work.runs
@@ -264,7 +290,7 @@ def _put_fractions(circle: Circle, n_runs: int, work: Workspace) -> int:
     for s in range(n_runs):
         n, north = runs[s, 2], circle.row - (runs[s, 0] + 0.5)
         east, north_squared = np.float32(runs[s, 1] + 0.5 - circle.col), np.float32(north * north)
-        for _ in range(_blocks(n, BLOCK)):
+        for _ in range(runs[s, 3]):
             put_squared_distances(fraction, filled, east, north_squared, n)
             filled, n, east = filled + BLOCK, n - BLOCK, east + np.float32(BLOCK)
     inverse, one = np.float32(1.0 / circle.reach), np.float32(1.0)
@@ -274,7 +300,7 @@ def _put_fractions(circle: Circle, n_runs: int, work: Workspace) -> int:
     return filled
 
 
-@compiled
+@compiled_in_place
 def _tilt_fractions(
     circle: Circle, radius: float, rise: tuple[float, float], n_runs: int, work: Workspace
 ) -> None:
@@ -286,7 +312,7 @@ def _tilt_fractions(
     filled = 0
     for s in range(n_runs):
         east, north = runs[s, 1] + 0.5 - circle.col, circle.row - (runs[s, 0] + 0.5)
-        for block in range(_blocks(runs[s, 2], BLOCK)):
+        for block in range(runs[s, 3]):
             uphill = ((east + block * BLOCK) * rise[0] + north * rise[1]) / circle.reach
             put_line(gain, filled, np.float32(uphill), np.float32(rise[0] / circle.reach))
             filled += BLOCK
@@ -298,7 +324,7 @@ def _tilt_fractions(
         gain[i] = one / ratio_squared
 
 
-@compiled
+@compiled_in_place
 def _put_rates(heads: Heads, h: int, filled: int, work: Workspace) -> float:
     """Relative rates at fractions of the throw, 0 beyond it; their sum."""
     fraction, rates, gain = work.fraction, work.rates, work.gain
@@ -322,18 +348,18 @@ def _put_rates(heads: Heads, h: int, filled: int, work: Workspace) -> float:
 # --- adding a head -------------------------------------------------------------------------------
 
 
-@compiled
+@compiled_in_place
 def _add_rates(n_runs: int, scale: float, work: Workspace, sums: Sums) -> None:
     """Add the runs of a head to the grid, block by block."""
     source = 0
     for s in range(n_runs):
         start = work.runs[s, 0] * sums.n_cols + work.runs[s, 1]
-        for _ in range(_blocks(work.runs[s, 2], BLOCK)):
+        for _ in range(work.runs[s, 3]):
             add_scaled(sums.rate_mm_h, start, work.rates, source, scale)
             start, source = start + BLOCK, source + BLOCK
 
 
-@compiled
+@compiled_in_place
 def _count_cells(n_runs: int, work: Workspace, sums: Sums) -> None:
     """Count a head in every cell of its runs."""
     for s in range(n_runs):
@@ -343,30 +369,30 @@ def _count_cells(n_runs: int, work: Workspace, sums: Sums) -> None:
             start, n = start + LONG_BLOCK, n - LONG_BLOCK
 
 
-@compiled
+@compiled_in_place
 def _count_wet_cells(n_runs: int, work: Workspace, sums: Sums) -> None:
     """Count a head in the cells of its runs that get any water."""
     source = 0
     for s in range(n_runs):
         start = work.runs[s, 0] * sums.n_cols + work.runs[s, 1]
-        for _ in range(_blocks(work.runs[s, 2], BLOCK)):
+        for _ in range(work.runs[s, 3]):
             count_positive(sums.heads_reaching, start, work.rates, source)
             start, source = start + BLOCK, source + BLOCK
 
 
-@compiled
+@compiled_in_place
 def _sum_on_target(n_runs: int, work: Workspace, sums: Sums) -> float:
     """Relative rate of a head that falls on target cells."""
     source, hit = 0, 0.0
     for s in range(n_runs):
         start = work.runs[s, 0] * sums.n_cols + work.runs[s, 1]
-        for _ in range(_blocks(work.runs[s, 2], BLOCK)):
+        for _ in range(work.runs[s, 3]):
             hit += sum_where(sums.target, start, work.rates, source)
             start, source = start + BLOCK, source + BLOCK
     return hit
 
 
-@compiled
+@compiled_in_place
 def _add_blocks(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sums: Sums) -> float:
     """Add a head whose blocks all lie on the grid; its relative rate on target cells."""
     _add_rates(n_runs, scale, work, sums)
@@ -377,7 +403,7 @@ def _add_blocks(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sum
     return _sum_on_target(n_runs, work, sums) if len(sums.target) > 0 else 0.0
 
 
-@compiled
+@compiled_in_place
 def _add_cells(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sums: Sums) -> float:
     """The same cell by cell, for a head near the edge of the grid."""
     source, hit, is_counted = 0, 0.0, len(sums.heads_reaching) > 0
@@ -392,11 +418,11 @@ def _add_cells(n_runs: int, scale: float, is_tilted: bool, work: Workspace, sums
                 sums.heads_reaching[cell] += np.uint8(1)
             if len(sums.target) > 0 and sums.target[cell] != 0:
                 hit += rate
-        source += BLOCK * _blocks(n, BLOCK)
+        source += BLOCK * work.runs[s, 3]
     return hit
 
 
-@compiled
+@compiled_in_place
 def _is_inside(circle: Circle, sums: Sums) -> bool:
     """Whether every block of a head lies on the grid, also where it runs on into later rows."""
     near, below = circle.reach + 1.0, circle.reach + 2.0 + LONG_BLOCK / sums.n_cols
@@ -404,7 +430,7 @@ def _is_inside(circle: Circle, sums: Sums) -> bool:
     return is_across and near <= circle.row <= sums.n_rows - below
 
 
-@compiled
+@compiled_in_place
 def superpose_heads(first: int, end: int, heads: Heads, work: Workspace, sums: Sums) -> None:
     """Add the heads of a stretch of the order to the sums, one by one."""
     for place in range(first, end):
@@ -426,7 +452,7 @@ def superpose_heads(first: int, end: int, heads: Heads, work: Workspace, sums: S
             total = _put_rates(heads, h, filled, work)
         if total <= 0.0:  # no cell centre in reach: all into the head's own cell
             work.runs[0, 0], work.runs[0, 1] = math.floor(circle.row), math.floor(circle.col)
-            work.runs[0, 2] = 1
+            work.runs[0, 2] = work.runs[0, 3] = 1
             work.rates[:BLOCK] = 0.0
             work.rates[0] = 1.0
             n_runs, total = 1, 1.0

@@ -82,9 +82,10 @@ def bearing_vector(bearing_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
     quarter = np.round(np.asarray(bearing_deg) / 90.0)
     rest = np.radians(bearing_deg - 90.0 * quarter)
     sine, cosine = np.sin(rest), np.cos(rest)
-    turn = quarter.astype(np.int64) % 4
-    east = np.choose(turn, [sine, cosine, -sine, -cosine])
-    north = np.choose(turn, [cosine, -sine, -cosine, sine])
+    turn = quarter.astype(np.int64)
+    is_odd = turn % 2 == 1
+    east = np.where(is_odd, cosine, sine) * (1 - (turn & 2))  # the bits of a whole number of turns
+    north = np.where(is_odd, sine, cosine) * (1 - ((turn + 1) & 2))
     return east, north
 
 

@@ -27,6 +27,8 @@ from geoirrig.surfaces.sector_bearings import (
 from geoirrig.units import FloatArray
 
 _WHOLE_TURN_DEG = 360.0
+_ROTOR = "rotor"
+_NEAR_THE_BEST = 0.05
 _QUARTERS_DEG = (90.0, 180.0, 270.0, 360.0)
 
 
@@ -49,6 +51,9 @@ class CandidateOptions:
         along a turf edge that the head stands on, or along a side of the sector now. [degree]
     radius_levels : int
         Radii tried from the least to the full throw of an adjustable nozzle, at least 2.
+    least_on_turf : float
+        Share of a candidate's sector that has to lie on turf, or as much as any has, to within a
+        twentieth; judgement. [1]
     at_most : int
         Candidates kept of each place, those with the largest share of their sector on turf; what
         stands there now is kept besides.
@@ -56,6 +61,7 @@ class CandidateOptions:
 
     bearing_step_deg: float = np.inf
     radius_levels: int = 3
+    least_on_turf: float = 0.8
     at_most: int = 60
 
 
@@ -104,7 +110,8 @@ def place_candidates(
     ----------
     places : SprinklerLayout
         Heads that stand, which are their own first candidate, then places for new ones. A nozzle
-        whose rated range does not hold the pressure of a place is no candidate there.
+        whose rated range does not hold the pressure of a place is no candidate there, nor is one
+        that does not fit the body.
     table : NozzleTable
         Nozzles.
     turf : shapely geometry
@@ -131,7 +138,7 @@ def place_candidates(
     first = [0]
     for number in range(len(places.x_m)):
         found = _most_on_turf(_fittings(places, number, table, turf, options), places, number,
-                              turf, options.at_most)  # fmt: skip
+                              turf, options)  # fmt: skip
         if number < n_standing:
             now = _as_it_stands(places, number)
             found = [now, *(one for one in found if one != now)]
@@ -167,6 +174,8 @@ def _fittings(
         edges = with_sector_sides(edges, arc_now, bearing_now)
     found: list[_Fitting] = []
     for name, nozzle in table.nozzles.items():
+        if not _fits(str(places.device[number]), nozzle.device):
+            continue
         pressure = running_pressure(
             places.pressure_kpa[number : number + 1], nozzle, 0, ProblemList()
         )
@@ -190,6 +199,15 @@ def _fittings(
     return found
 
 
+def _fits(device_now: str, device: str) -> bool:
+    """Whether a nozzle fits the body that stands there; where either is not known, it may.
+
+    Spray and rotary nozzles screw onto one body, a rotor is a body of its own (common practice, no
+    source).
+    """
+    return not (device_now and device) or (device_now == _ROTOR) == (device == _ROTOR)
+
+
 def _arcs_deg(nozzle: Nozzle, arc_now_deg: float) -> list[float]:
     tested = set(nozzle.arc_deg.tolist())
     more = _QUARTERS_DEG if len(tested) == 1 else ()
@@ -208,9 +226,10 @@ def _most_on_turf(
     places: SprinklerLayout,
     number: int,
     turf: shapely.Geometry,
-    at_most: int,
+    options: CandidateOptions,
 ) -> list[_Fitting]:
-    if len(fittings) <= at_most:
+    """Fittings that water turf: no head is aimed off it, however even that would be elsewhere."""
+    if not fittings:
         return fittings
     share = share_on_turf(
         turf,
@@ -220,7 +239,9 @@ def _most_on_turf(
         arc_deg=[one.arc_deg for one in fittings],
         start_bearing_deg=[one.start_bearing_deg for one in fittings],
     )
-    kept = np.sort(np.argsort(-share, kind="stable")[:at_most])
+    least = min(options.least_on_turf, float(np.max(share)) - _NEAR_THE_BEST)
+    first = np.argsort(-share, kind="stable")[: options.at_most]
+    kept = np.sort(first[share[first] >= least])
     return [fittings[row] for row in kept]
 
 

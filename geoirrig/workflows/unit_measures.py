@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 
 import numpy as np
@@ -71,23 +70,18 @@ def _worked(task: UnitTask, zone_is_in: NDArray[np.bool_], turf_is_in: NDArray[n
     slopes[:, turf_is_in] = turf.slope_pct
     if task.ground is not None:
         terrain, slopes[:, turf_is_in], failed = _terrain(task, task.ground, turf, turf_is_in)
-    found: dict[str, NDArray[np.generic]] = {"slopes": slopes, **_failures(failed)}
-    for state in task.states:
-        changed = _changed_parcels(task, state)
-        own_zones = zone_is_in & np.isin(task.zone_parcel, changed)
-        own_turf = np.isin(task.turf_parcel[turf_is_in], changed)
-        kept = np.array(found.get(EXISTING, np.full(_shape(task), np.nan)), dtype=np.float64)
-        if own_zones.any():
-            need = task.net_need_mm_year[turf_is_in][own_turf]
-            kept[:, own_zones] = _measures(
-                task, state, own_zones, _part(turf, own_turf), need, terrain
-            )
-        found[state] = kept
-    return found
-
-
-def _shape(task: UnitTask) -> tuple[int, int]:
-    return len(KEPT_MEASURES), len(task.zone_parcel)
+    # A state that waters a parcel as the existing one does has the same measures there.
+    wanted = np.array(
+        [zone_is_in & np.isin(task.zone_parcel, _changed_parcels(task, s)) for s in task.states]
+    )
+    kept = np.full((len(KEPT_MEASURES), *wanted.shape), np.nan)
+    kept[:, wanted] = _measures(task, wanted, turf, task.net_need_mm_year[turf_is_in], terrain)
+    existing = kept[:, list(task.states).index(EXISTING)]
+    states = {
+        name: np.where(wanted[state], kept[:, state], existing)
+        for state, name in enumerate(task.states)
+    }
+    return {"slopes": slopes, **_failures(failed), **states}
 
 
 def _failures(failed: Mapping[int, str]) -> dict[str, NDArray[np.generic]]:
@@ -109,55 +103,42 @@ def _changed_parcels(task: UnitTask, state: str) -> Number:
 
 def _measures(
     task: UnitTask,
-    state: str,
-    zone_is_in: NDArray[np.bool_],
+    wanted: NDArray[np.bool_],
     turf: TurfAreas,
     need_mm: FloatArray,
     terrain: TerrainSurface | None,
 ) -> FloatArray:
-    """What is kept of some zones in one state, (n_measures, n_zones)."""
+    """What is kept of the zones that are wanted in each state, (n_measures, n_wanted).
+
+    Zones, and their heads with them, follow state by state.
+    """
+    state, zone = np.nonzero(wanted)
     plan = ZonePlan(
-        zone=tuple(map(str, np.flatnonzero(zone_is_in))),
+        zone=("",) * len(zone),
         # Every state gives its turf the event depth: minutes set for the nozzles that are there
         # would give others more or less water, and call that a saving.
-        run_minutes=np.full(np.count_nonzero(zone_is_in), np.nan),
-        cycles=task.cycles[zone_is_in].astype(np.int64),
-        soak_minutes=task.soak_minutes[zone_is_in],
+        run_minutes=np.full(len(zone), np.nan),
+        cycles=task.cycles[zone].astype(np.int64),
+        soak_minutes=task.soak_minutes[zone],
     )
     groups = BatchGroups(
-        of_zone=task.zone_parcel[zone_is_in].astype(np.int64),
+        of_zone=task.zone_parcel[zone].astype(np.int64),
         of_turf=task.turf_parcel[turf.turf_id.astype(np.int64)].astype(np.int64),
+        state_of_zone=state,
     )
     measures = batch_measures(
-        _layout(task, state, zone_is_in),
-        plan,
-        turf,
-        settings=task.settings,
-        groups=groups,
-        terrain=terrain,
+        _layout(task, wanted), plan, turf, settings=task.settings, groups=groups, terrain=terrain
     )
     kept = [getattr(measures, measure) for measure in ZONE_MEASURES]
     return np.array([*kept, _need_of_zones(measures, need_mm)])
 
 
-def _part(turf: TurfAreas, is_in: NDArray[np.bool_]) -> TurfAreas:
-    if is_in.all():
-        return turf
-    return dataclasses.replace(
-        turf,
-        **{
-            field.name: getattr(turf, field.name)[is_in]
-            for field in dataclasses.fields(turf)
-            if field.name != "attributes"
-        },
-    )
-
-
 def _worked_one_by_one(task: UnitTask) -> Worked:
     """Every parcel alone; those that cannot be worked are named with what went wrong."""
+    shape = len(KEPT_MEASURES), len(task.zone_parcel)
     whole: dict[str, NDArray[np.generic]] = {
         "slopes": np.full((len(SLOPES), len(task.turf_parcel)), np.nan),
-        **{state: np.full(_shape(task), np.nan) for state in task.states},
+        **{state: np.full(shape, np.nan) for state in task.states},
     }
     failed: dict[int, str] = {}
     for parcel in np.unique(task.zone_parcel).tolist():
@@ -188,24 +169,25 @@ def _turf(task: UnitTask, is_in: NDArray[np.bool_]) -> TurfAreas:
     )
 
 
-def _layout(task: UnitTask, state: str, zone_is_in: NDArray[np.bool_]) -> SprinklerLayout:
-    """Heads of some zones; what the measures do not look at is left empty."""
-    is_in = zone_is_in[task.head_zone]
-    number = np.cumsum(zone_is_in) - 1
-    flow, radius, profile = task.states[state]
-    n_heads = int(np.count_nonzero(is_in))
-    unknown, nothing = np.full(n_heads, np.nan), np.full(n_heads, "", dtype=object)
+def _layout(task: UnitTask, wanted: NDArray[np.bool_]) -> SprinklerLayout:
+    """Heads of the zones wanted in each state; what the measures do not look at is left empty."""
+    is_in = wanted[:, task.head_zone]
+    _, head = np.nonzero(is_in)
+    number = np.cumsum(wanted).reshape(wanted.shape) - 1
+    states = zip(*task.states.values(), strict=True)
+    flow, radius, profile = (np.array(column)[is_in] for column in states)
+    unknown, nothing = np.full(len(head), np.nan), np.full(len(head), "", dtype=object)
     return SprinklerLayout(
         head_id=nothing,
-        zone_index=number[task.head_zone[is_in]].astype(np.int64),
-        x_m=task.x_m[is_in],
-        y_m=task.y_m[is_in],
-        flow_lpm=flow[is_in],
-        radius_m=radius[is_in],
-        arc_deg=task.arc_deg[is_in],
-        start_bearing_deg=task.start_bearing_deg[is_in],
+        zone_index=number[:, task.head_zone][is_in],
+        x_m=task.x_m[head],
+        y_m=task.y_m[head],
+        flow_lpm=flow,
+        radius_m=radius,
+        arc_deg=task.arc_deg[head],
+        start_bearing_deg=task.start_bearing_deg[head],
         trajectory_deg=unknown,
-        profile_index=profile[is_in].astype(np.int64),
+        profile_index=profile.astype(np.int64),
         profiles=task.profiles,
         nozzle=nothing,
         device=nothing,

@@ -87,19 +87,19 @@ def one_garden(gardens: Gardens, parcel: int) -> Gardens:
     """A garden by itself."""
     zones, turf = np.arange(3 * parcel, 3 * parcel + 3), np.arange(2 * parcel, 2 * parcel + 2)
     heads = gardens.layout.zone_index // 3 == parcel
-    layout = _rows(gardens.layout, heads)
+    layout = rows(gardens.layout, heads)
     return Gardens(
         layout=replace(layout, zone_index=layout.zone_index - 3 * parcel),
-        plan=replace(_rows(gardens.plan, zones), zone=gardens.plan.zone[:3]),
-        turf=_rows(gardens.turf, turf),
+        plan=replace(rows(gardens.plan, zones), zone=gardens.plan.zone[:3]),
+        turf=rows(gardens.turf, turf),
         groups=BatchGroups(of_zone=np.zeros(3, np.int64), of_turf=np.zeros(2, np.int64)),
     )
 
 
-def _rows(record: Any, rows: np.ndarray) -> Any:
+def rows(record: Any, wanted: np.ndarray) -> Any:
     """Some rows of the arrays of a record."""
     values = {field.name: getattr(record, field.name) for field in fields(record)}
-    return replace(record, **{k: v[rows] for k, v in values.items() if isinstance(v, np.ndarray)})
+    return replace(record, **{k: v[wanted] for k, v in values.items() if isinstance(v, np.ndarray)})
 
 
 def _heads(corner: np.ndarray, size: np.ndarray, rng: np.random.Generator) -> SprinklerLayout:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,7 +35,7 @@ from geoirrig.surfaces.turf_cells import site_grid, turf_cells
 from geoirrig.surfaces.zone_turf import served_turf_areas_m2, served_zone
 from geoirrig.workflows.analyze_site import analyze_site
 from geoirrig.workflows.load_site import load_site
-from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden
+from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden, rows
 
 SAMPLES = Path(__file__).parents[2] / "sample_gis"
 # A tenth of the 1e-6 asked for: depths are kept in single precision on one side.
@@ -310,3 +311,51 @@ def test_tight_and_open_soils_hold_nine_tenths_of_the_lawns(
     assert 0.035 < np.mean(shed > tight) < 0.06
     assert np.mean(shed < open_soil) < 0.065
     assert np.mean(shed <= open_soil) > 0.045
+
+
+def test_batch_measures_two_states_are_those_of_two_calls() -> None:
+    before = many_lawns(6)
+    n_zones, n_turf = len(before.plan.zone), len(before.turf.geometry)
+    kept = np.flatnonzero(before.groups.of_zone % 2 == 0)  # the others stay as they are
+    is_in = np.isin(before.layout.zone_index, kept)
+    place = np.searchsorted(kept, before.layout.zone_index[is_in])
+    heads = rows(before.layout, is_in)
+    after = replace(
+        before,
+        layout=replace(
+            heads, zone_index=place, flow_lpm=0.4 * heads.flow_lpm, radius_m=0.9 * heads.radius_m
+        ),
+        plan=replace(rows(before.plan, kept), zone=("",) * len(kept)),
+        groups=replace(before.groups, of_zone=before.groups.of_zone[kept]),
+    )
+    both = Gardens(
+        layout=_joined(before.layout, replace(after.layout, zone_index=n_zones + place)),
+        plan=replace(_joined(before.plan, after.plan), zone=("",) * (n_zones + len(kept))),
+        turf=before.turf,
+        groups=replace(
+            before.groups,
+            of_zone=np.append(before.groups.of_zone, after.groups.of_zone),
+            state_of_zone=np.repeat([0, 1], [n_zones, len(kept)]),
+        ),
+    )
+    found, apart = measured(both), (measured(before), measured(after))
+    for field in fields(BatchMeasures):
+        expected = [getattr(one, field.name) for one in apart]
+        if field.name == "pair_zone":
+            expected[1] = expected[1] + n_zones
+        np.testing.assert_allclose(
+            getattr(found, field.name), np.concatenate(expected), rtol=1e-12, err_msg=field.name
+        )
+    dry = np.flatnonzero(before.groups.of_turf % 2 == 1)
+    assert found.turf_mean_depth_mm[n_turf + dry].tolist() == [0.0] * len(dry)
+
+
+def _joined(one: Any, other: Any) -> Any:
+    """The rows of two records, one after the other."""
+    values = {field.name: getattr(one, field.name) for field in fields(one)}
+    arrays = {
+        name: np.concatenate([value, getattr(other, name)])
+        for name, value in values.items()
+        if isinstance(value, np.ndarray)
+    }
+    return replace(one, **arrays)

@@ -214,7 +214,11 @@ def test_candidates_hold_what_stands_first_then_every_nozzle() -> None:
     site, table = loaded()
     turf = shapely.union_all(site.inputs.turf.geometry)
     layout, first = place_candidates(
-        site.inputs.layout, table, turf, CandidateOptions(at_most=10**6), n_standing=4
+        site.inputs.layout,
+        table,
+        turf,
+        CandidateOptions(at_most=10**6, least_on_turf=0.0),
+        n_standing=4,
     )
     assert layout.nozzle[first[:-1]].tolist() == ["Q"] * 4
     assert set(layout.nozzle[first[0] : first[1]]) == {"Q", "M", "S", "H"}
@@ -229,12 +233,57 @@ def test_candidates_of_an_adjustable_nozzle_have_several_radii_and_one_flow() ->
     quarter = replace(table.nozzles["Q"], radius_min_m=4.5)
     adjustable = NozzleTable(nozzles={"Q": quarter}, profiles={})
     layout, first = place_candidates(
-        site.inputs.layout, adjustable, turf, CandidateOptions(at_most=10**6), n_standing=4
+        site.inputs.layout,
+        adjustable,
+        turf,
+        CandidateOptions(at_most=10**6, least_on_turf=0.0),
+        n_standing=4,
     )
     own = slice(first[0], first[1])
     at_quarter = layout.arc_deg[own] == 90.0
     assert sorted(set(layout.radius_m[own])) == pytest.approx([4.5, 5.25, 6.0])
     assert set(layout.flow_lpm[own][at_quarter]) == {3.0}
+
+
+@pytest.mark.parametrize(
+    ("now", "new", "is_candidate"),
+    [
+        ("fixed_spray", "rotary_nozzle", True),
+        ("rotary_nozzle", "fixed_spray", True),
+        ("rotor", "rotor", True),
+        ("rotor", "rotary_nozzle", False),
+        ("fixed_spray", "rotor", False),
+        ("", "rotor", True),
+        ("rotor", "", True),
+    ],
+)
+def test_candidates_fit_the_body_that_stands_there(now: str, new: str, is_candidate: bool) -> None:
+    site, table = loaded()
+    turf = shapely.union_all(site.inputs.turf.geometry)
+    places = replace(site.inputs.layout, device=np.full(4, now, dtype=object))
+    one = NozzleTable(nozzles={"M": replace(table.nozzles["M"], device=new)}, profiles={})
+    layout, first = place_candidates(
+        places, one, turf, CandidateOptions(at_most=10**6, least_on_turf=0.0), n_standing=4
+    )
+    assert ("M" in layout.nozzle[first[0] : first[1]]) == is_candidate
+
+
+def test_candidates_are_not_aimed_off_the_turf() -> None:
+    """A head in the corner of a lawn: of the quarters, only the one onto the lawn is tried."""
+    site, table = loaded()
+    turf = shapely.union_all(site.inputs.turf.geometry)
+    layout, first = place_candidates(
+        site.inputs.layout, table, turf, CandidateOptions(at_most=10**6), n_standing=4
+    )
+    for head in range(4):
+        new = np.arange(first[head] + 1, first[head + 1])
+        middle = np.deg2rad(layout.start_bearing_deg[new] + layout.arc_deg[new] / 2.0)
+        ahead = shapely.points(
+            layout.x_m[new] + 0.5 * np.sin(middle), layout.y_m[new] + 0.5 * np.cos(middle)
+        )
+        assert len(new)
+        assert shapely.contains(turf, ahead).all()
+        assert np.all(layout.arc_deg[new] <= 90.0)
 
 
 def test_candidates_at_most_so_many_keep_those_on_the_turf() -> None:
