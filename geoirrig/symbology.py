@@ -28,6 +28,7 @@ GROUND_5 = ("#ece8d9", "#c2b397", "#997e5f", "#6e4d37", "#41261c")
 EVENNESS_6 = ("#9c5223", "#d99d5b", "#f0dcb1", "#a5d5d5", "#3291b9", "#273871")
 
 HARDSCAPE_COLOUR = "#c8c7c3"
+TURF_COLOUR = "#d3dfc6"  # where nothing is told of it
 TURF_LINE_COLOUR = "#3d4a45"
 NO_VALUE_COLOUR = "#e4e3df"
 HEAD_COLOUR = "#22262b"
@@ -35,6 +36,7 @@ HEAD_COLOUR = "#22262b"
 STATUS_COLOURS = ("#b9573a", "#e4e3df", "#9cc3d5", "#1f5f86")
 STATUS_LABELS = ("could not be worked", "not eligible", "eligible, beyond the budget", "funded")
 HEAD_FINDING_COLOUR = "#b3471b"
+HEAD_ADDED_COLOUR = "#8a2a76"
 # Findings about a layout: word, colour and size, so that size alone tells them apart. [mm]
 SEVERITY_MARKS = (("high", "#9c2f10", 3.4), ("medium", "#d0763a", 2.6), ("low", "#e8b77f", 2.0))
 DRY_SPOT_COLOUR = "#6b2d06"

@@ -161,7 +161,11 @@ def check_record_of_the_run(out: Path, package: str, inputs: dict[str, Path], la
     assert told["version"] == __version__
     for role, path in inputs.items():
         assert told[f"input {role}"].startswith(f"{path.name} sha256 ")
-    styles = query(out / package, "select f_table_name, styleName, useAsDefault from layer_styles")
+    styles = query(
+        out / package,
+        "select f_table_name, styleName, useAsDefault from layer_styles "
+        "where f_geometry_column <> ''",
+    )
     assert [name for name, _, is_default in styles if is_default] == [layer]
     assert len({name for _, name, _ in styles}) == len(styles)
     return summary
@@ -216,7 +220,7 @@ def test_schedule_states_the_run_and_its_styles(scheduled: Any) -> None:
     assert summary == printed
     assert summary["failures"] == []
     assert {path.name for path in out.iterdir()} == {
-        "calendar.png", "schedule.csv", "schedule.gpkg", "summary.json",
+        "calendar.png", "schedule.csv", "schedule.gpkg", "schedule.qgs", "summary.json",
     }  # fmt: skip
 
 
@@ -301,7 +305,8 @@ def test_rank_states_the_run_its_methods_and_its_styles(ranked: Any) -> None:
     assert summary == printed
     assert summary["options"]["effective_rain_method"] == "usda_scs"
     assert {path.name for path in out.iterdir()} == {
-        "map_ranked_slopes.png", "ranked_slopes.png", "ranking.csv", "ranking.gpkg", "summary.json",
+        "map_ranked_slopes.png", "ranked_slopes.png", "ranking.csv", "ranking.gpkg", "ranking.qgs",
+        "summary.json",
     }  # fmt: skip
 
 

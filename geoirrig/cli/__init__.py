@@ -13,12 +13,13 @@ for _variable in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA", "GDAL_DRIVER_PATH"):
 
 import typer  # noqa: E402
 
-from geoirrig.cli.designer import plan_export, plan_import  # noqa: E402
+from geoirrig.cli.designer import optimize, plan_export, plan_import  # noqa: E402
 from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
 from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
 from geoirrig.cli.planner import compare, screen  # noqa: E402
 from geoirrig.cli.single_options import SingleOptionsCommand  # noqa: E402
 from geoirrig.cli.slopes import rank, schedule  # noqa: E402
+from geoirrig.cli.viewer import plugin_package  # noqa: E402
 
 app = typer.Typer(
     name="geoirrig",
@@ -42,15 +43,20 @@ def geoirrig(
         raise typer.Exit
 
 
-for _command in (
-    demo, validate, analyze, schedule, rank, compare, screen, plan_import, plan_export,
-):  # fmt: skip
+# What can be done with a site, a plan or a city; the viewer's plugin offers the same.
+COMMANDS = (
+    demo, validate, analyze, schedule, rank, compare, screen, optimize, plan_import, plan_export,
+)  # fmt: skip
+for _command in (*COMMANDS, plugin_package):
     app.command(cls=SingleOptionsCommand)(_command)
 
 
 def main() -> None:
     """Run the command line."""
-    signal.signal(signal.SIGTERM, stop)
+    # Asked to leave by another program: the second is how Windows asks a group of processes.
+    for name in ("SIGTERM", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), stop)
     try:
         app()
     except KeyboardInterrupt:

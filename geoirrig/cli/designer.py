@@ -7,9 +7,18 @@ from typing import Annotated
 
 import typer
 
-from geoirrig.cli.loading import announce
+from geoirrig.cli.loading import announce, load
 from geoirrig.cli.messages import told_to_the_user
-from geoirrig.cli.option_groups import OUTPUT, OutputChoice, stated, with_options
+from geoirrig.cli.option_groups import (
+    OUTPUT,
+    REPORTED,
+    SITE,
+    OutputChoice,
+    SiteChoice,
+    check_range,
+    stated,
+    with_options,
+)
 from geoirrig.errors import InputError, ProblemList
 
 PLAN_OUTPUT = OUTPUT.but(without=("units_option",))
@@ -77,6 +86,98 @@ def plan_import(
             progress=output.progress,
         )
         output.tell(summary, print_plan_import)
+
+
+@with_options(site=SITE, output=REPORTED)
+def optimize(
+    add_heads: Annotated[
+        int, typer.Option(metavar="N", help="Heads that may be added on the whole site.")
+    ] = 0,
+    max_overspray: Annotated[
+        float | None,
+        typer.Option(
+            metavar="FRACTION", help="Share of a zone's flow that may miss the turf (as today)."
+        ),
+    ] = None,
+    max_spread_pct: Annotated[
+        float | None,
+        typer.Option(
+            metavar="PCT", help="Spread of the heads' own rates in a zone (as today, or 10)."
+        ),
+    ] = None,
+    supply_lpm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="LPM",
+            help="Flow that the supply gives one zone (as today; free with --add-heads).",
+        ),
+    ] = None,
+    allow_more_runoff: Annotated[
+        bool, typer.Option("--allow-more-runoff", help="Let an event run off more than today.")
+    ] = False,
+    short_throws: Annotated[
+        bool,
+        typer.Option("--short-throws", help="Try throws that fall short of the next head too."),
+    ] = False,
+    gap: Annotated[
+        float,
+        typer.Option(metavar="FRACTION", help="Stop a zone when it is this close to its bound."),
+    ] = 0.001,
+    seconds: Annotated[
+        float,
+        typer.Option(
+            metavar="S",
+            help="Stop the search of a zone after this time; where zones trade turf, twice.",
+        ),
+    ] = 60.0,
+    *,
+    site: SiteChoice,
+    output: OutputChoice,
+) -> None:
+    """Propose a more even nozzle, arc, bearing and radius for every head, with a proven bound.
+
+    Candidates are all nozzles of the table. Limits not stated are today's; no turf may go dry.
+    """
+    with told_to_the_user():
+        from geoirrig.cli.library_output import libraries_silenced
+        from geoirrig.cli.proposal_text import print_proposal
+        from geoirrig.workflows.export_proposal import export_proposal
+        from geoirrig.workflows.nozzle_candidates import CandidateOptions, read_nozzle_table
+        from geoirrig.workflows.optimize_layout import optimize_layout
+        from geoirrig.workflows.zone_case import OptimizeOptions
+
+        problems = ProblemList()
+        check_range(problems, "--add-heads", add_heads, 0, 100)
+        check_range(problems, "--max-overspray", max_overspray, 0.0, 1.0)
+        check_range(problems, "--max-spread-pct", max_spread_pct, 0.0, 1000.0)
+        check_range(problems, "--gap", gap, 0.0, 1.0)
+        check_range(problems, "--seconds", seconds, 0.1, 86_400.0)
+        chosen = site.having(run_on=False, supply_lpm=supply_lpm)
+        table = read_nozzle_table(chosen.sources(), problems)
+        loaded = load(chosen, output, problems=problems)
+        limits = OptimizeOptions(
+            flow_lpm=loaded.settings.supply_lpm,
+            overspray_fraction=max_overspray,
+            matched_rate_spread_pct=max_spread_pct,
+            runoff_may_rise=allow_more_runoff,
+            add_heads=add_heads,
+            gap=gap,
+            seconds_a_zone=seconds,
+            candidates=CandidateOptions(reaches_neighbour=not short_throws),
+        )
+        with libraries_silenced():
+            found = optimize_layout(loaded, table, options=limits, progress=output.progress)
+        summary = export_proposal(
+            found,
+            output.out,
+            units=output.units,
+            overwrite=output.overwrite,
+            options={"command": "optimize", **site.stated()},
+            limits=limits,
+            with_report=output.report,
+            progress=output.progress,
+        )
+        output.tell(summary, print_proposal)
 
 
 @with_options(output=PLAN_OUTPUT)

@@ -10,11 +10,12 @@ from typing import Annotated
 import typer
 
 from geoirrig.cli.loading import load
-from geoirrig.cli.messages import print_warnings, told_to_the_user
+from geoirrig.cli.messages import print_json_line, print_warnings, told_to_the_user
 from geoirrig.cli.option_groups import (
     LAYERS,
-    OUTPUT,
+    REPORTED,
     SITE,
+    JsonLines,
     OutputChoice,
     SiteChoice,
     with_options,
@@ -22,6 +23,9 @@ from geoirrig.cli.option_groups import (
 from geoirrig.errors import GeoirrigError, ProblemList
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_gis"
+SheetsOption = Annotated[
+    bool, typer.Option("--sheets", help="Also write sheets.pdf, a page to scale for each zone.")
+]
 
 
 @with_options(site=LAYERS)
@@ -29,13 +33,14 @@ def validate(
     json: Annotated[
         bool, typer.Option("--json", help="Print the counts as JSON on standard output.")
     ] = False,
+    json_lines: JsonLines = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
     *,
     site: SiteChoice,
 ) -> None:
     """Check the inputs and report every problem at once."""
     with told_to_the_user():
-        from geoirrig.io.write_summary import summary_text
+        from geoirrig.io.write_summary import plain_values, summary_text
         from geoirrig.workflows.load_site import load_site
         from geoirrig.workflows.site_counts import site_counts
 
@@ -46,7 +51,9 @@ def validate(
             slope_is_needed=False,
         )
         counts = site_counts(loaded)
-        if json:
+        if json_lines:
+            print_json_line(result=plain_values(counts))
+        elif json:
             print(summary_text(counts))
         elif not quiet:
             print_warnings(counts["warnings"])
@@ -56,7 +63,7 @@ def validate(
             )
 
 
-@with_options(site=SITE, output=OUTPUT)
+@with_options(site=SITE, output=REPORTED)
 def analyze(
     run_on: Annotated[
         bool, typer.Option("--run-on", help="Follow excess water downhill; needs --elevation.")
@@ -72,6 +79,7 @@ def analyze(
         float | None,
         typer.Option(metavar="LPM", help="Flow that the source gives one zone, in L/min."),
     ] = None,
+    sheets: SheetsOption = False,
     *,
     site: SiteChoice,
     output: OutputChoice,
@@ -79,11 +87,11 @@ def analyze(
     """Compute precipitation, coverage, uniformity and runoff risk of a site."""
     with told_to_the_user():
         chosen = site.having(run_on=run_on or None, supply_lpm=supply_lpm)
-        _analyze("analyze", chosen, output, rules=rules or [])
+        _analyze("analyze", chosen, output, rules=rules or [], with_sheets=sheets)
 
 
-@with_options(output=OUTPUT.but(without=("overwrite",), out=Path("geoirrig-demo")))
-def demo(*, output: OutputChoice) -> None:
+@with_options(output=REPORTED.but(without=("overwrite",), out=Path("geoirrig-demo")))
+def demo(sheets: SheetsOption = False, *, output: OutputChoice) -> None:
     """Run the main job on the sample site; an earlier demo in DIR is replaced."""
     with told_to_the_user():
         site = SAMPLE_FOLDER / "hillside_site.gpkg"
@@ -93,11 +101,21 @@ def demo(*, output: OutputChoice) -> None:
                 "project that was installed with 'pip install -e .'."
             )
         slope = SAMPLE_FOLDER / "hillside_slope_pct.tif"
-        _analyze("demo", SiteChoice.of(site=site, slope=slope), replace(output, overwrite=True))
+        _analyze(
+            "demo",
+            SiteChoice.of(site=site, slope=slope),
+            replace(output, overwrite=True),
+            with_sheets=sheets,
+        )
 
 
 def _analyze(
-    command: str, site: SiteChoice, output: OutputChoice, *, rules: Sequence[str] = ()
+    command: str,
+    site: SiteChoice,
+    output: OutputChoice,
+    *,
+    rules: Sequence[str] = (),
+    with_sheets: bool,
 ) -> None:
     from geoirrig.cli.report_text import print_report
     from geoirrig.io.read_rules import read_rules, rule_files
@@ -115,6 +133,8 @@ def _analyze(
         units=output.units,
         overwrite=output.overwrite,
         options={"command": command, **site.stated(), **({"rules": list(rules)} if rules else {})},
+        with_report=output.report,
+        with_sheets=with_sheets,
         progress=output.progress,
     )
     output.tell(summary, print_report)

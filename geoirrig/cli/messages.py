@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from typing import NoReturn
+from contextvars import ContextVar
+from typing import Any, NoReturn
 
 import typer
 from rich.console import Console
@@ -20,6 +22,39 @@ _FAILURES_SHOWN = 20
 STOPPED = "geoirrig: stopped; no half-written results are left."
 
 stderr = Console(stderr=True, highlight=False, soft_wrap=True)
+_json_lines: ContextVar[bool] = ContextVar("json_lines", default=False)
+
+
+def speak_json_lines(wanted: bool) -> bool:
+    """Tell what follows as JSON lines on standard output, for a program that reads along."""
+    _json_lines.set(wanted)
+    return wanted
+
+
+def print_json_line(**said: Any) -> None:
+    """Print one line of JSON at once: ``message`` and ``progress``, ``problems`` or ``result``."""
+    print(json.dumps(said), flush=True)
+
+
+def print_step(step: str, share: float | None = None) -> None:
+    """Name a step of the work as it begins; ``share`` is what is done of all, where it is known."""
+    if _json_lines.get():
+        print_json_line(message=step, progress=share)
+    else:
+        stderr.print(f"{step} …", markup=False)
+
+
+def _print_problems(problems: Iterable[str], *, heading: str = "") -> None:
+    """Say what is wrong: each problem behind a dash, or after the program's name if it is alone."""
+    if _json_lines.get():
+        print_json_line(problems=list(problems))
+    elif heading:
+        stderr.print(f"geoirrig: {heading}", markup=False)
+        for problem in problems:
+            stderr.print(f"  - {problem}", markup=False)
+    else:
+        for problem in problems:
+            stderr.print(f"geoirrig: {problem}", markup=False)
 
 
 def print_warnings(warnings: Iterable[str]) -> None:
@@ -47,16 +82,11 @@ def told_to_the_user() -> Iterator[None]:
         yield
     except InputError as error:
         count = len(error.problems)
-        stderr.print(
-            f"geoirrig: {count} problem{'s' if count > 1 else ''} in the input; nothing was "
-            "written.",
-            markup=False,
-        )
-        for problem in error.problems:
-            stderr.print(f"  - {problem}", markup=False)
+        heading = f"{count} problem{'s' if count > 1 else ''} in the input; nothing was written."
+        _print_problems(error.problems, heading=heading)
         raise typer.Exit(EXIT_WRONG_INPUT) from None
     except GeoirrigError as error:
-        stderr.print(f"geoirrig: {error}", markup=False)
+        _print_problems([str(error)])
         raise typer.Exit(EXIT_WRONG_INPUT) from None
     except KeyboardInterrupt:
         stderr.print(STOPPED, markup=False)

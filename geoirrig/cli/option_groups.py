@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from geoirrig.cli.messages import print_warnings, stderr
+from geoirrig.cli.messages import print_json_line, print_step, print_warnings, speak_json_lines
 from geoirrig.errors import InputError
 
 if TYPE_CHECKING:
@@ -311,23 +311,27 @@ class OutputChoice:
     units_option: UnitsOption = UnitsOption.si
     overwrite: bool = False
     json: bool = False
+    json_lines: bool = False
     quiet: bool = False
+    report: bool = False
 
     @property
     def units(self) -> UnitSystem:
         """The unit system."""
         return self.units_option.value
 
-    def progress(self, step: str) -> None:
-        """Name a step of the work on standard error, unless quiet."""
+    def progress(self, step: str, share: float | None = None) -> None:
+        """Name a step of the work as it begins, unless quiet; and the share done, where known."""
         if not self.quiet:
-            stderr.print(f"{step} …", markup=False)
+            print_step(step, share)
 
     def tell(self, summary: Mapping[str, Any], print_answer: Callable[..., None]) -> None:
         """Print the answer as asked for: as JSON, in words, or not at all."""
-        from geoirrig.io.write_summary import summary_text
+        from geoirrig.io.write_summary import plain_values, summary_text
 
-        if self.json:
+        if self.json_lines:
+            print_json_line(result=plain_values(summary))
+        elif self.json:
             print(summary_text(summary))
         elif not self.quiet:
             print_warnings(summary["warnings"])
@@ -335,6 +339,14 @@ class OutputChoice:
             print(f"Results are in {self.out}")
 
 
+JsonLines = Annotated[
+    bool,
+    typer.Option(
+        "--json-lines",
+        callback=speak_json_lines,
+        help="Print steps, problems and the summary as lines of JSON, for another program.",
+    ),
+]
 OUTPUT = OptionGroup(
     options={
         "out": (
@@ -355,10 +367,25 @@ OUTPUT = OptionGroup(
             ],
             False,
         ),
+        "json_lines": (JsonLines, False),
         "quiet": (
             Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")],
             False,
         ),
     },
     gather=OutputChoice,
+)
+# Of the commands whose results can be told on a page.
+REPORTED = replace(
+    OUTPUT,
+    options={
+        **OUTPUT.options,
+        "report": (
+            Annotated[
+                bool,
+                typer.Option("--report", help="Also write report.html, one page to be mailed."),
+            ],
+            False,
+        ),
+    },
 )

@@ -11,7 +11,7 @@ from geoirrig.cli.climate_options import CLIMATE, ClimateChoice
 from geoirrig.cli.loading import announce
 from geoirrig.cli.messages import exit_partly_done, told_to_the_user
 from geoirrig.cli.option_groups import (
-    OUTPUT,
+    REPORTED,
     SITE,
     OutputChoice,
     SiteChoice,
@@ -21,7 +21,7 @@ from geoirrig.cli.option_groups import (
 from geoirrig.errors import ProblemList
 
 
-@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=OUTPUT)
+@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=REPORTED)
 def compare(
     nozzle_set: Annotated[
         list[Path],
@@ -73,12 +73,13 @@ def compare(
             units=output.units,
             overwrite=output.overwrite,
             options={"command": "compare", **site.stated(), **climate.stated()},
+            with_report=output.report,
             progress=output.progress,
         )
         output.tell(summary, print_comparison)
 
 
-@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=OUTPUT)
+@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=REPORTED)
 def screen(
     programme: Annotated[
         Path, typer.Option(metavar="FILE.toml", help="The rebate programme: conditions and pay.")
@@ -152,6 +153,7 @@ def screen(
                 overwrite=output.overwrite,
                 options=run,
                 executor=executor,
+                with_report=output.report,
                 progress=output.progress,
             )
             journal.remove()

@@ -74,8 +74,8 @@ _FINDINGS_SAID = 3
 def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     """Print zones, turf and the water account of a summary on standard output."""
     console = Console(highlight=False)
-    console.print(_table("Zones, one event", _ZONE_COLUMNS, summary["zones"], units))
-    console.print(_table("Turf, one event", _TURF_COLUMNS, summary["turf"], units))
+    console.print(results_table("Zones, one event", _ZONE_COLUMNS, summary["zones"], units))
+    console.print(results_table("Turf, one event", _TURF_COLUMNS, summary["turf"], units))
     console.print(
         "DU lq: low-quarter uniformity. Adv.: cycles that avoid runoff. Minutes: until the most "
         "sensitive 5 % of the turf runs off. Chance: share of soils of this texture that run off.",
@@ -111,7 +111,7 @@ def print_report(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             markup=False,
             soft_wrap=True,
         )
-    _print_cautions(console, summary)
+    print_cautions(console, summary)
 
 
 def _print_layout_findings(console: Console, findings: Sequence[Mapping[str, Any]]) -> None:
@@ -133,12 +133,12 @@ def print_schedule(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
         console.print("No zone needs water in any month.", markup=False)
     else:
         title = f"Zones in {calendar.month_name[month]}, the month that takes most water"
-        console.print(_table(title, _SCHEDULE_COLUMNS, summary["zones"], units))
+        console.print(results_table(title, _SCHEDULE_COLUMNS, summary["zones"], units))
     for topic, words in summary["methods"].items():
         console.print(
             f"{topic.replace('_', ' ').capitalize()}: {words}.", markup=False, soft_wrap=True
         )
-    _print_cautions(console, summary)
+    print_cautions(console, summary)
 
 
 def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
@@ -149,7 +149,7 @@ def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
         for slope in summary["slopes"]
     ]
     title = "Slopes, worst first, one event"
-    console.print(_table(title, _RANKING_COLUMNS, slopes[:_SLOPES_SHOWN], units))
+    console.print(results_table(title, _RANKING_COLUMNS, slopes[:_SLOPES_SHOWN], units))
     if len(slopes) > _SLOPES_SHOWN:
         console.print(f"… and {len(slopes) - _SLOPES_SHOWN} more in ranking.csv.", markup=False)
     console.print(summary["finding"], markup=False, soft_wrap=True)
@@ -160,18 +160,18 @@ def print_ranking(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             "scheduled cycles and soaks."
         )
     console.print(legend, markup=False, soft_wrap=True)
-    _print_cautions(console, summary)
+    print_cautions(console, summary)
 
 
 def print_comparison(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     """Print the nozzle sets side by side, on standard output."""
     console = Console(highlight=False)
     title = "The layout as it stands and under each set, one event"
-    console.print(_table(title, _COMPARISON_COLUMNS, summary["sets"], units))
+    console.print(results_table(title, _COMPARISON_COLUMNS, summary["sets"], units))
     console.print(summary["finding"], markup=False, soft_wrap=True)
     for text in summary["unchanged"]:
         console.print(text, markup=False, soft_wrap=True)
-    _print_cautions(console, summary)
+    print_cautions(console, summary)
 
 
 def print_screening(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
@@ -198,21 +198,23 @@ def print_screening(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
             markup=False,
             soft_wrap=True,
         )
-    _print_cautions(console, summary)
+    print_cautions(console, summary)
 
 
-def _print_cautions(console: Console, summary: Mapping[str, Any]) -> None:
+def print_cautions(console: Console, summary: Mapping[str, Any]) -> None:
+    """Print what to know before acting, on standard output."""
     console.print("Before acting on this:", markup=False)
     for caution in summary["cautions"]:
         console.print(f"  {caution}", markup=False, soft_wrap=True)
 
 
-def _table(
+def results_table(
     title: str,
     columns: Mapping[str, tuple[str, int, int]],
     records: Sequence[Mapping[str, Any]],
     units: UnitSystem,
 ) -> Table:
+    """Records as a table; ``columns`` give a short title and the decimals in SI and US units."""
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0))
     names = {column: in_unit_system(column, 0.0, units)[0] for column in columns}
     present = records[0].keys() if records else names.values()

@@ -12,7 +12,7 @@ from geoirrig.cli.climate_options import CLIMATE, ClimateChoice
 from geoirrig.cli.loading import load
 from geoirrig.cli.messages import exit_partly_done, told_to_the_user
 from geoirrig.cli.option_groups import (
-    OUTPUT,
+    REPORTED,
     SITE,
     OutputChoice,
     SiteChoice,
@@ -22,7 +22,7 @@ from geoirrig.cli.option_groups import (
 from geoirrig.errors import InputError, ProblemList
 
 
-@with_options(site=SITE, climate=CLIMATE.but(climate=...), output=OUTPUT)
+@with_options(site=SITE, climate=CLIMATE.but(climate=...), output=REPORTED)
 def schedule(*, site: SiteChoice, climate: ClimateChoice, output: OutputChoice) -> None:
     """Set run minutes, cycles and soaks of every zone and month from the climate."""
     with told_to_the_user():
@@ -49,6 +49,7 @@ def schedule(*, site: SiteChoice, climate: ClimateChoice, output: OutputChoice) 
             units=output.units,
             overwrite=output.overwrite,
             options={"command": "schedule", **site.stated(), **climate.stated()},
+            with_report=output.report,
             progress=output.progress,
         )
         output.tell(summary, print_schedule)
@@ -56,7 +57,7 @@ def schedule(*, site: SiteChoice, climate: ClimateChoice, output: OutputChoice) 
             exit_partly_done(_without_schedule(found.failures))
 
 
-@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=OUTPUT)
+@with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=REPORTED)
 def rank(
     split_slopes: Annotated[
         bool,
@@ -123,6 +124,7 @@ def rank(
             overwrite=output.overwrite,
             failures=failures,
             options={"command": "rank", **site.stated(), **climate.stated(), **methods},
+            with_report=output.report,
             progress=output.progress,
         )
         output.tell(summary, print_ranking)

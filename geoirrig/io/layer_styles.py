@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from geoirrig.io.qml_style import layer_qml
+from geoirrig.io.qml_style import layer_qml, table_qml
 from geoirrig.io.result_columns import RESULT_COLUMNS
 from geoirrig.io.sld_style import layer_sld
 from geoirrig.io.style_designs import layer_designs
@@ -32,6 +32,8 @@ def layer_styles(
 ) -> tuple[LayerStyle, ...]:
     """Styles of a result layer, the default first; empty for a layer without a design.
 
+    An attribute table has one, which gives its columns their titles.
+
     Parameters
     ----------
     layer : str
@@ -43,9 +45,15 @@ def layer_styles(
     units : {"si", "us"}
         Unit system in which the columns are written.
     """
-    if geometry_type is None:
-        return ()
     present = [column for column in columns if column in RESULT_COLUMNS]
+    if geometry_type is None:
+        titles = LayerStyle(
+            name="Titles",
+            description="Titles of the columns",
+            qml=table_qml(present, units),
+            sld="",
+        )
+        return (titles,) if present else ()
     return tuple(
         LayerStyle(
             name=design.name,

@@ -30,22 +30,29 @@ _RESULTS: dict[str, tuple[str, ...]] = {
         "runoff_depth_mm.tif",
         "runoff_probability.tif",
         "run_on_depth_mm.tif",
+        "results.qgs",
         "map_precipitation.png",
         "map_coverage.png",
         "map_runoff_risk.png",
         "map_run_on.png",
+        "sheets.pdf",
     ),
-    "ranking.gpkg": ("ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png"),
-    "schedule.gpkg": ("schedule.csv", "calendar.png"),
-    "comparison.gpkg": ("comparison.csv", "comparison.png"),
-    "screening.gpkg": ("screening.csv", "screening.parquet", "screening.png"),
-    "proposal.gpkg": ("changes.csv", "proposal.png"),
-    "SITE.gpkg": (),
+    "ranking.gpkg": ("ranking.qgs", "ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png"),
+    "schedule.gpkg": ("schedule.qgs", "schedule.csv", "calendar.png"),
+    "comparison.gpkg": ("comparison.qgs", "comparison.csv", "comparison.png"),
+    "screening.gpkg": (
+        "screening.qgs", "screening.csv", "screening.parquet", "screening.png",
+    ),
+    "proposal.gpkg": ("proposal.qgs", "changes.csv", "proposal.png"),
+    "SITE.gpkg": ("SITE.qgs",),
     "roles.toml": (),
     "plan_results.dxf": (),
-}
+}  # fmt: skip
+_REPORT = "report.html"  # may go with any of them
 # Names that mark a folder as holding results: contract of `analyze` and of the other commands.
-RESULT_NAMES = ("summary.json", *_RESULTS, *(name for names in _RESULTS.values() for name in names))
+RESULT_NAMES = (
+    "summary.json", _REPORT, *_RESULTS, *(name for names in _RESULTS.values() for name in names),
+)  # fmt: skip
 # `calendar_2.png` goes with `calendar.png`
 _FURTHER_PAGE = re.compile(r"(calendar|comparison)_\d+(\.png)")
 # Files that a database or a viewer leaves beside a result. They belong to the old content: an old
@@ -257,7 +264,7 @@ def _exchange(partial: Path, out_dir: Path, names: list[str]) -> None:
 
 def _left_over(out_dir: Path, names: list[str]) -> list[str]:
     """Files that an earlier run of the same command wrote and this one does not."""
-    parts = {part for whole in _RESULTS if whole in names for part in _RESULTS[whole]}
+    parts = {_REPORT, *(part for whole in _RESULTS if whole in names for part in _RESULTS[whole])}
     parts |= {f"{part.removesuffix('.tif')}.qml" for part in parts if part.endswith(".tif")}
     return sorted(
         path.name

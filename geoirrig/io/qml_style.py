@@ -64,14 +64,26 @@ def layer_qml(design: Design, columns: Sequence[str], geometry_type: str, units:
     if design.label_column:
         root.append(_qml_labels(written_name(design.label_column, units)))
         root.set("labelsEnabled", "1")
-    aliases = ET.SubElement(root, "aliases")
+    root.append(_aliases(columns, units))
+    layer_type = ET.SubElement(root, "layerGeometryType")
+    layer_type.text = "0" if geometry_type == "Point" else "2"
+    return _document_text(root)
+
+
+def table_qml(columns: Sequence[str], units: UnitSystem) -> str:
+    """Titles of the columns (SI names) of an attribute table."""
+    root = ET.Element("qgis", version=QML_VERSION, styleCategories="Fields")
+    root.append(_aliases(columns, units))
+    return _document_text(root)
+
+
+def _aliases(columns: Sequence[str], units: UnitSystem) -> ET.Element:
+    aliases = ET.Element("aliases")
     for column in columns:
         ET.SubElement(
             aliases, "alias", field=written_name(column, units), name=column_title(column, units)
         )
-    layer_type = ET.SubElement(root, "layerGeometryType")
-    layer_type.text = "0" if geometry_type == "Point" else "2"
-    return _document_text(root)
+    return aliases
 
 
 def _quoted(columns: Sequence[str], units: UnitSystem) -> str:

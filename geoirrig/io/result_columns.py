@@ -67,6 +67,8 @@ LAYER_TITLES: dict[str, tuple[str, str]] = {
         "a filter on nozzle_set.",
     ),
     "heads": ("Heads", "One row per head, ready for an analysis."),
+    "turf": ("Turf", "One row per turf polygon, ready for an analysis."),
+    "hardscape": ("Hardscape", "Paved ground, ready for an analysis."),
     "changes": (
         "What to change at which head",
         "One row per head to refit or to add: what is there, what is to be there, and how to set "
@@ -334,7 +336,6 @@ _PROPOSAL_COLUMNS = {
 }
 _BEFORE_AND_AFTER = {
     "flow_{}_lpm": ("Flow, {}", "Flow of all heads of the zone {}."),
-    "overspray_fraction_{}": ("Off the turf, {}", "Share of the flow that misses the turf {}."),
     "runoff_{}_l": ("Runoff volume, {}", "Water that runs off in one event {}."),
 }
 _OLD_AND_NEW = {

@@ -55,6 +55,18 @@ _COMPARED = {
 
 def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
     """Designs of a result layer, the default first; empty for an unknown layer."""
+    single = {
+        "head_results": _head_findings,
+        "heads": _plain_heads,
+        "changes": _changes,
+        "rule_findings": _rule_findings,
+        "turf": _plain_turf,
+        "hardscape": _plain_hardscape,
+    }
+    if layer in single:
+        return (single[layer](),)
+    if layer == "parcels":
+        return (_parcel_status(), _plain_parcels())
     area = Symbol(fill="#ffffff", line=symbology.TURF_LINE_COLOUR)
     if layer == "turf_results":
         return tuple(
@@ -77,19 +89,9 @@ def layer_designs(layer: str, units: UnitSystem) -> tuple[Design, ...]:
             _scale_design(SCALES[column], area, units, no_value="not known")
             for column in _COMPARED[layer]
         )
-    if layer == "head_results":
-        return (_head_findings(),)
-    if layer == "heads":
-        return (_plain_heads(),)
-    if layer == "changes":
-        return (_changes(),)
-    if layer == "parcels":
-        return (_parcel_status(),)
     if layer == "zone_schedule":
         weekly = _scale_design(SCALES["weekly_minutes"], area, units, no_value="not scheduled")
         return (replace(weekly, label_column="zone"), _zone_outlines())
-    if layer == "rule_findings":
-        return (_rule_findings(),)
     if layer == "ranked_slopes":
         return tuple(
             replace(
@@ -196,11 +198,30 @@ def _head_findings() -> Design:
 
 def _plain_heads() -> Design:
     dot = Symbol(fill=symbology.HEAD_COLOUR, line="#ffffff", marker_mm=1.8)
+    return _all_alike("Heads", "head", dot)
+
+
+def _plain_turf() -> Design:
+    area = Symbol(fill=symbology.TURF_COLOUR, line=symbology.TURF_LINE_COLOUR)
+    return _all_alike("Turf", "turf", area)
+
+
+def _plain_hardscape() -> Design:
+    area = Symbol(fill=symbology.HARDSCAPE_COLOUR, line=symbology.HARDSCAPE_COLOUR)
+    return _all_alike("Hardscape", "paved ground", area)
+
+
+def _plain_parcels() -> Design:
+    outline = Symbol(fill=None, line=symbology.TURF_LINE_COLOUR, line_mm=0.4)
+    return _all_alike("Parcels", "parcel", outline)
+
+
+def _all_alike(name: str, label: str, symbol: Symbol) -> Design:
     return Design(
-        name="Heads",
-        description="All heads alike",
-        columns=("head_id",),
-        rules=(Rule(label="head", symbol=dot, test="all"),),
+        name=name,
+        description="All alike",
+        columns=(),
+        rules=(Rule(label=label, symbol=symbol, test="all"),),
     )
 
 

@@ -1,4 +1,4 @@
-"""Result layers and tables as one GeoPackage, with titles and default styles inside."""
+"""Result layers and tables as one GeoPackage, which tells a viewer how to show them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import datetime as dt
 import sqlite3
 from collections.abc import Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,42 +17,18 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig.errors import OutputError
-from geoirrig.io.layer_styles import layer_styles
-from geoirrig.io.result_columns import (
-    LAYER_TITLES,
-    RESULT_COLUMNS,
-    column_description,
-    column_title,
-    column_unit,
-)
-from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
+from geoirrig.io.describe_layers import WrittenField, WrittenLayer, describe_layers
+from geoirrig.io.result_columns import LAYER_TITLES, RESULT_COLUMNS, column_unit
+from geoirrig.io.write_project import write_project
+from geoirrig.records import ObjectArray, ResultRaster, ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem, in_unit_system
 
 # Old readers warn about 1.4 and their validators miss its renamed triggers; 1.2 suits all.
 GEOPACKAGE_VERSION = "1.2"
 _TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.000Z"
-_OGC_SCHEMA_DEFINITION = "http://www.geopackage.org/spec121/#extension_schema"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Field:
-    """A column as it is written; ``column`` is its SI name if it is a result column."""
-
-    column: str
-    name: str
-    values: NDArray[Any]
-    is_null: NDArray[np.bool_] | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _WrittenLayer:
-    table: ResultTable
-    fields: tuple[_Field, ...]
-    geometry_column: str
-    units: UnitSystem
-
-
-def write_layers(
+def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and what it was
     path: Path,
     tables: Sequence[ResultTable],
     plane: WorkingPlane,
@@ -62,8 +37,9 @@ def write_layers(
     run_info: Mapping[str, str],
     dated: dt.datetime | None = None,
     input_layers: Sequence[ResultTable] = (),
+    rasters: Sequence[ResultRaster] = (),
 ) -> None:
-    """Write result tables into a new GeoPackage.
+    """Write result tables into a new GeoPackage, and a viewer's project beside it.
 
     Every table is written, an empty one too. Result columns are converted to the unit system and
     renamed; columns carried through from the input keep name and values. NaN, infinity and None
@@ -87,6 +63,8 @@ def write_layers(
     input_layers : sequence of ResultTable
         Layers that another run reads: they stand first and stay in SI, so that it gets just these
         numbers.
+    rasters : sequence of ResultRaster, optional
+        Rasters that `write_rasters` writes into the same folder, for the project.
 
     Raises
     ------
@@ -106,7 +84,9 @@ def write_layers(
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": when})
         written = [_write_layer(path, table, plane, "si") for table in input_layers]
         written += [_write_layer(path, table, plane, units) for table in (*tables, info)]
-        _decorate(path, written, when)
+        with closing(sqlite3.connect(path)) as connection, connection:
+            describe_layers(connection, written, when)
+        write_project(path.with_suffix(".qgs"), path.name, written, rasters, plane)
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
@@ -126,7 +106,7 @@ def write_layers(
 
 def _write_layer(
     path: Path, table: ResultTable, plane: WorkingPlane, units: UnitSystem
-) -> _WrittenLayer:
+) -> WrittenLayer:
     fields = _fields(table, units)
     taken = {field.name.lower() for field in fields}
     geometry_column, fid_column = _free_name("geom", taken), _free_name("fid", taken)
@@ -148,9 +128,7 @@ def _write_layer(
         dataset_options={} if path.exists() else {"VERSION": GEOPACKAGE_VERSION},
         layer_options=options,
     )
-    return _WrittenLayer(
-        table=table, fields=fields, geometry_column=geometry_column, units=units
-    )
+    return WrittenLayer(table=table, fields=fields, geometry_column=geometry_column, units=units)
 
 
 def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.object_]:
@@ -176,9 +154,9 @@ def _multipolygons(geometry: ObjectArray) -> ObjectArray:
     return out
 
 
-def _fields(table: ResultTable, units: UnitSystem) -> tuple[_Field, ...]:
+def _fields(table: ResultTable, units: UnitSystem) -> tuple[WrittenField, ...]:
     """Columns under the names they are written with; result columns choose first."""
-    fields: dict[str, _Field] = {}
+    fields: dict[str, WrittenField] = {}
     taken: set[str] = set()
     for column in sorted(table.columns, key=lambda column: column not in RESULT_COLUMNS):
         values, is_null = _written_values(table.columns[column])
@@ -194,7 +172,7 @@ def _fields(table: ResultTable, units: UnitSystem) -> tuple[_Field, ...]:
                 is_result = False  # text under the name of a measure: left as it came
         name = _free_name(_clean_text(name) or "unnamed", taken, suffix="_input")
         taken.add(name.lower())
-        fields[column] = _Field(
+        fields[column] = WrittenField(
             column=column if is_result else "", name=name, values=values, is_null=is_null
         )
     return tuple(fields[column] for column in table.columns)
@@ -240,101 +218,3 @@ def _is_missing(item: object) -> bool:
 def _clean_text(text: str) -> str:
     """The text without what ends or breaks it in a database: NUL and lone surrogates."""
     return text.encode("utf-8", "replace").decode("utf-8").replace("\x00", "\ufffd")
-
-
-# --- titles and styles, when all layers are closed -----------------------------------------------
-
-
-def _decorate(path: Path, layers: Sequence[_WrittenLayer], when: str) -> None:
-    """Add titles and styles. No other library may have the file open meanwhile."""
-    with closing(sqlite3.connect(path)) as connection, connection:
-        _write_titles(connection, layers)
-        _write_styles(connection, layers, when)
-
-
-def _write_titles(connection: sqlite3.Connection, layers: Sequence[_WrittenLayer]) -> None:
-    """Schema extension of OGC 12-128, annex F.9: a title and a description per column."""
-    connection.execute(
-        "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, "
-        "name TEXT, title TEXT, description TEXT, mime_type TEXT, constraint_name TEXT, "
-        "CONSTRAINT pk_gdc PRIMARY KEY (table_name, column_name), "
-        "CONSTRAINT gdc_tn UNIQUE (table_name, name))"
-    )
-    connection.execute(
-        "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, "
-        "constraint_type TEXT NOT NULL, value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, "
-        "max NUMERIC, max_is_inclusive BOOLEAN, description TEXT, "
-        "CONSTRAINT gdcc_ntv UNIQUE (constraint_name, constraint_type, value))"
-    )
-    # The layer writer makes this table only where a layer has a spatial index.
-    connection.execute(
-        "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, "
-        "extension_name TEXT NOT NULL, definition TEXT NOT NULL, scope TEXT NOT NULL, "
-        "CONSTRAINT ge_tce UNIQUE (table_name, column_name, extension_name))"
-    )
-    connection.executemany(
-        "INSERT INTO gpkg_extensions (table_name, column_name, extension_name, definition, scope) "
-        "VALUES (?, NULL, 'gpkg_schema', ?, 'read-write')",
-        [
-            (name, _OGC_SCHEMA_DEFINITION)
-            for name in ("gpkg_data_columns", "gpkg_data_column_constraints")
-        ],
-    )
-    for layer in layers:
-        rows = [
-            (
-                layer.table.name,
-                field.name,
-                column_title(field.column, layer.units),
-                column_title(field.column, layer.units),
-                column_description(field.column, layer.units),
-            )
-            for field in layer.fields
-            if field.column
-        ]
-        connection.executemany(
-            "INSERT INTO gpkg_data_columns (table_name, column_name, name, title, description) "
-            "VALUES (?, ?, ?, ?, ?)",
-            rows,
-        )
-
-
-def _write_styles(
-    connection: sqlite3.Connection, layers: Sequence[_WrittenLayer], when: str
-) -> None:
-    """Default styles, in the table where open desktop viewers look for them."""
-    connection.execute(
-        'CREATE TABLE layer_styles ("id" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
-        '"f_table_catalog" TEXT(256), "f_table_schema" TEXT(256), "f_table_name" TEXT(256), '
-        '"f_geometry_column" TEXT(256), "styleName" TEXT(30), "styleQML" TEXT, "styleSLD" TEXT, '
-        '"useAsDefault" BOOLEAN, "description" TEXT, "owner" TEXT(30), "ui" TEXT(30), '
-        '"update_time" DATETIME)'
-    )
-    connection.execute(
-        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
-        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Default styles of the layers', ?)",
-        (when,),
-    )
-    for layer in layers:
-        table = layer.table
-        styles = layer_styles(
-            table.name, list(table.columns), table.geometry_type, units=layer.units
-        )
-        connection.executemany(
-            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
-            "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner, "
-            "update_time) VALUES ('', '', ?, ?, ?, ?, ?, ?, ?, '', ?)",
-            [
-                (
-                    table.name,
-                    layer.geometry_column,
-                    style.name,
-                    style.qml,
-                    style.sld,
-                    number == 0,
-                    style.description,
-                    when,
-                )
-                for number, style in enumerate(styles)
-            ],
-        )

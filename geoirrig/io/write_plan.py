@@ -166,4 +166,5 @@ def _text(value: object) -> str:
     if value is None or value != value:
         return ""
     text = f"{value:.10g}" if isinstance(value, float) else str(value)
-    return " ".join(text.split())[:_TEXT_LONGEST]
+    # Not every reader decodes the attributes of blocks as the file says.
+    return " ".join(text.replace("°", " deg").split())[:_TEXT_LONGEST]

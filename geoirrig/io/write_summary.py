@@ -38,17 +38,17 @@ def summary_text(summary: Mapping[str, Any]) -> str:
       "zone": "A"
     }
     """
-    return json.dumps(_plain(summary), ensure_ascii=False, allow_nan=False, indent=2)
+    return json.dumps(plain_values(summary), ensure_ascii=False, allow_nan=False, indent=2)
 
 
-def _plain(value: Any) -> Any:
+def plain_values(value: Any) -> Any:
     """The value with nothing in it but what JSON knows."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain_values(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain_values(value.tolist())
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
+        return [plain_values(item) for item in value]
     return _plain_scalar(value.item() if isinstance(value, np.generic) else value)
 
 

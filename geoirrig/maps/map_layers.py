@@ -116,6 +116,26 @@ def draw_heads(
             )
 
 
+def draw_added_heads(
+    axes: Axes, layout: SprinklerLayout, *, metres_per_pixel: float, added: NDArray[np.bool_]
+) -> None:
+    """Draw a cross on every head that is not there yet."""
+    if added.any():
+        axes.plot(
+            layout.x_m[added],
+            layout.y_m[added],
+            linestyle="none",
+            marker="P",
+            markersize=1.8 * marker_size_pt(layout, metres_per_pixel),
+            markerfacecolor=symbology.HEAD_ADDED_COLOUR,
+            markeredgecolor="white",
+            markeredgewidth=0.7,
+            zorder=8,
+            scalex=False,
+            scaley=False,
+        )
+
+
 def marker_size_pt(layout: SprinklerLayout, metres_per_pixel: float) -> float:
     """Symbols shrink where heads stand close on the page."""
     spacing_px = typical_spacing_m(layout) / metres_per_pixel

@@ -39,17 +39,17 @@ class Page:
     sheet: Axes
 
 
-def blank_page() -> Page:
+def blank_page(width_px: float = PAGE_WIDTH_PX, height_px: float = PAGE_HEIGHT_PX) -> Page:
     """A white page."""
     figure = Figure(
-        figsize=(PAGE_WIDTH_PX / PIXELS_PER_INCH, PAGE_HEIGHT_PX / PIXELS_PER_INCH),
+        figsize=(width_px / PIXELS_PER_INCH, height_px / PIXELS_PER_INCH),
         dpi=PIXELS_PER_INCH,
         facecolor="white",
     )
     FigureCanvasAgg(figure)
     sheet = figure.add_axes((0.0, 0.0, 1.0, 1.0), zorder=5)
-    sheet.set_xlim(0.0, PAGE_WIDTH_PX)
-    sheet.set_ylim(0.0, PAGE_HEIGHT_PX)
+    sheet.set_xlim(0.0, width_px)
+    sheet.set_ylim(0.0, height_px)
     sheet.set_axis_off()
     sheet.patch.set_visible(False)
     return Page(figure, sheet)

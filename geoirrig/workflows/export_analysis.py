@@ -1,4 +1,4 @@
-"""Write the answer of the main job: layers, rasters, maps and summary, whole or not at all."""
+"""Write the answer of the main job, its report and map sheets too, whole or not at all."""
 
 from __future__ import annotations
 
@@ -12,13 +12,16 @@ from geoirrig.io.write_rasters import write_rasters
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import table_records, totals_record
 from geoirrig.maps.site_map import draw_maps
+from geoirrig.maps.zone_sheets import draw_zone_sheets
 from geoirrig.records import SiteAnalysis
+from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
+from geoirrig.workflows.report_analysis import analysis_report
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
 
-def export_analysis(
+def export_analysis(  # noqa: PLR0913 - as the exports of the other commands, and two extras
     site: LoadedSite,
     analysis: SiteAnalysis,
     out_dir: Path,
@@ -26,6 +29,8 @@ def export_analysis(
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
+    with_sheets: bool = False,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Write all outputs of the main job into a folder.
@@ -42,6 +47,8 @@ def export_analysis(
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report, with_sheets : bool, optional
+        Whether ``report.html`` and ``sheets.pdf`` are written too.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -65,10 +72,18 @@ def export_analysis(
             analysis.plane,
             units=units,
             run_info=record.run_info(),
+            rasters=analysis.rasters,
         )
         write_rasters(folder, analysis.rasters, analysis.grid, analysis.plane)
         progress("Drawing maps")
         draw_maps(folder, site.inputs, analysis, units=units)
+        if with_sheets:
+            progress("Drawing map sheets")
+            draw_zone_sheets(folder / "sheets.pdf", site.inputs, analysis, units=units)
+        if with_report:
+            progress("Writing the report")
+            page = analysis_report(site, analysis, record, folder, units=units)
+            write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary
 

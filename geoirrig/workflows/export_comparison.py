@@ -12,6 +12,7 @@ from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import write_csv
 from geoirrig.maps.comparison_sheet import ComparisonPanel, draw_comparison
+from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.compare_nozzles import Comparison
 from geoirrig.workflows.comparison_tables import (
@@ -19,6 +20,7 @@ from geoirrig.workflows.comparison_tables import (
     comparison_tables,
     set_totals,
 )
+from geoirrig.workflows.report_commands import comparison_report
 from geoirrig.workflows.run_record import Progress, run_record
 
 
@@ -29,6 +31,7 @@ def export_comparison(
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Write all outputs of a comparison into a folder.
@@ -45,6 +48,8 @@ def export_comparison(
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -92,6 +97,10 @@ def export_comparison(
             cautions=found.cautions,
             units=units,
         )
+        if with_report:
+            progress("Writing the report")
+            page = comparison_report(summary, tables[1], record, folder)
+            write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary
 

@@ -13,9 +13,11 @@ from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import table_records, totals_record, write_csv
 from geoirrig.maps.ranking_chart import draw_ranking_chart
 from geoirrig.maps.ranking_map import draw_ranking_map
+from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.rank_slopes import SlopeRanking
+from geoirrig.workflows.report_commands import ranking_report
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
 
@@ -27,6 +29,7 @@ def export_ranking(  # noqa: PLR0913 - as the exports of the other commands, and
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     failures: Sequence[Mapping[str, Any]] = (),
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
@@ -44,6 +47,8 @@ def export_ranking(  # noqa: PLR0913 - as the exports of the other commands, and
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     failures : sequence of mapping
         Zones that have no schedule, where a year was asked for.
     progress : callable, optional
@@ -85,6 +90,10 @@ def export_ranking(  # noqa: PLR0913 - as the exports of the other commands, and
         progress("Drawing map and chart")
         draw_ranking_map(folder, site.inputs, ranking.grid, ranking.table, **picture)
         draw_ranking_chart(folder, site.inputs, ranking.table, **picture)
+        if with_report:
+            progress("Writing the report")
+            page = ranking_report(site, summary, ranking.table, record, folder)
+            write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary
 

@@ -13,8 +13,10 @@ from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import write_csv
 from geoirrig.maps.schedule_calendar import CalendarText, draw_schedule_calendar
 from geoirrig.records import ResultTable
+from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
+from geoirrig.workflows.report_commands import schedule_report
 from geoirrig.workflows.run_record import CAUTIONS, Progress, run_record
 from geoirrig.workflows.schedule_tables import (
     month_names,
@@ -43,6 +45,7 @@ def export_schedule(  # noqa: PLR0913 - as the exports of the other commands, an
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Write a schedule into a folder.
@@ -63,6 +66,8 @@ def export_schedule(  # noqa: PLR0913 - as the exports of the other commands, an
         Whether results that are there already may be replaced.
     options : mapping
         Options of the command line, for the record of the run.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -108,6 +113,10 @@ def export_schedule(  # noqa: PLR0913 - as the exports of the other commands, an
             weekly_minutes(found.schedule, found.year.days),
             _calendar_text(site, found),
         )
+        if with_report:
+            progress("Writing the report")
+            page = schedule_report(site, summary, tables, record, folder)
+            write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary
 

@@ -36,13 +36,14 @@ SCREENING_CAUTIONS = (
 WRITTEN_AT = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 
 
-def export_screening(
+def export_screening(  # noqa: PLR0913 - as the exports of the other commands, and who works
     screening: Screening,
     out_dir: Path,
     *,
     units: UnitSystem,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     executor: UnitExecutor | None = None,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
@@ -60,6 +61,8 @@ def export_screening(
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, without those that change nothing in the results.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     executor : UnitExecutor, optional
         Who draws while the layer is written; this process, afterwards, if absent.
     progress : callable, optional
@@ -114,6 +117,12 @@ def export_screening(
         write_summary(folder / "summary.json", summary)
         wait_for_tables()
         wait_for_picture()
+        if with_report:
+            # as the picture: what draws is loaded only where it is needed
+            from geoirrig.report.write_report import write_report
+            from geoirrig.workflows.report_commands import screening_report
+
+            write_report(folder / "report.html", screening_report(summary, table, record, folder))
     return summary
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from scipy.spatial import cKDTree
 
 from geoirrig.errors import ProblemList
 from geoirrig.io.columns import LAYERS
@@ -27,6 +28,9 @@ from geoirrig.surfaces.sector_bearings import (
 from geoirrig.units import FloatArray
 
 _WHOLE_TURN_DEG = 360.0
+# Throws from a head to the next: head to head, with the tolerance of 10 % that 30 TAC 344.62(b)(1)
+# has for spacing.
+MOST_SPACING = 1.1
 _ROTOR = "rotor"
 _NEAR_THE_BEST = 0.05
 _QUARTERS_DEG = (90.0, 180.0, 270.0, 360.0)
@@ -54,6 +58,9 @@ class CandidateOptions:
     least_on_turf : float
         Share of a candidate's sector that has to lie on turf, or as much as any has, to within a
         twentieth; judgement. [1]
+    reaches_neighbour : bool
+        Whether a candidate has to reach the nearest other head of the zone, a distance of at most
+        `MOST_SPACING` throws, or to throw as far as any candidate of the place does.
     at_most : int
         Candidates kept of each place, those with the largest share of their sector on turf; what
         stands there now is kept besides.
@@ -62,6 +69,7 @@ class CandidateOptions:
     bearing_step_deg: float = np.inf
     radius_levels: int = 3
     least_on_turf: float = 0.8
+    reaches_neighbour: bool = True
     at_most: int = 60
 
 
@@ -136,9 +144,12 @@ def place_candidates(
     place: list[int] = []
     fittings: list[_Fitting] = []
     first = [0]
+    neighbour_m = _nearest_m(places, n_standing)
     for number in range(len(places.x_m)):
-        found = _most_on_turf(_fittings(places, number, table, turf, options), places, number,
-                              turf, options)  # fmt: skip
+        found = _fittings(places, number, table, turf, options)
+        if options.reaches_neighbour:
+            found = _reaching(found, float(neighbour_m[number]))
+        found = _most_on_turf(found, places, number, turf, options)
         if number < n_standing:
             now = _as_it_stands(places, number)
             found = [now, *(one for one in found if one != now)]
@@ -148,6 +159,23 @@ def place_candidates(
     return _fitted(places, np.array(place, dtype=np.int64), fittings, table, first), np.array(
         first, dtype=np.int64
     )
+
+
+def _nearest_m(places: SprinklerLayout, n_standing: int) -> FloatArray:
+    """Distance of each place to the nearest other head that stands; 0 where there is none."""
+    points = np.column_stack([places.x_m, places.y_m])
+    if n_standing < 2:
+        return np.zeros(len(points))
+    distance = np.asarray(cKDTree(points[:n_standing]).query(points, k=2)[0])
+    nearest = np.where(np.arange(len(points)) < n_standing, distance[:, 1], distance[:, 0])
+    return np.asarray(nearest)
+
+
+def _reaching(fittings: list[_Fitting], neighbour_m: float) -> list[_Fitting]:
+    """Fittings that throw to the neighbour, or as far as any of them does."""
+    longest = max((one.radius_m for one in fittings), default=0.0)
+    least = min(neighbour_m / MOST_SPACING, longest)
+    return [one for one in fittings if one.radius_m >= least]
 
 
 def _as_it_stands(places: SprinklerLayout, number: int) -> _Fitting:

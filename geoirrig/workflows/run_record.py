@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from geoirrig import __version__
 from geoirrig.records import InputFile
@@ -14,6 +14,15 @@ if TYPE_CHECKING:  # a city is told of without all that reads a site
     from geoirrig.workflows.load_site import LoadedSite
 
 Progress = Callable[[str], None]  # told the name of each step of a long run as it begins
+
+
+class SharedProgress(Protocol):
+    """A `Progress` that is also told the share of the work done, where it is known."""
+
+    def __call__(self, step: str, share: float | None = None, /) -> None:
+        """Name a step as it begins, with the share done, 0 to 1."""
+
+
 CAUTIONS = (
     "Computed from bench figures and a plan, in still air: check on the ground before acting.",
     "Water that runs off or lands on walks and roads can pond, freeze and make people fall; on "

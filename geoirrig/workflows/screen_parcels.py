@@ -18,7 +18,7 @@ from geoirrig.records import ResultTable
 from geoirrig.units import FloatArray
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
-from geoirrig.workflows.run_record import Progress
+from geoirrig.workflows.run_record import SharedProgress
 from geoirrig.workflows.screening_verdict import Verdict, counted, screening_verdict
 from geoirrig.workflows.unit_executors import UnitExecutor
 from geoirrig.workflows.unit_measures import KEPT_MEASURES, SLOPES
@@ -54,7 +54,7 @@ def screen_parcels(
     *,
     run: Mapping[str, Any],
     resume: bool = False,
-    progress: Progress = lambda _: None,
+    progress: SharedProgress = lambda *_: None,
 ) -> tuple[Screening, UnitJournal]:
     """Work the units of a city and hold its parcels against the programme.
 
@@ -146,7 +146,7 @@ def _work(
     units: list[WorkUnit],
     executor: UnitExecutor,
     journal: UnitJournal,
-    progress: Progress,
+    progress: SharedProgress,
 ) -> None:
     begun = told = time.monotonic()
     total = sum(len(unit.parcel) for unit in units)
@@ -164,7 +164,8 @@ def _work(
             left_s = (now - begun) * (total - worked) / worked
             progress(
                 f"Worked {worked:,} of {counted(total, 'parcel')} ({worked / total:.0%}), "
-                f"about {_duration(left_s)} left"
+                f"about {_duration(left_s)} left",
+                worked / total,
             )
 
 

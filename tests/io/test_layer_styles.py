@@ -33,3 +33,14 @@ def test_layer_styles_layout_findings_has_a_symbol_for_each_severity(units: Unit
 
 def test_layer_styles_layout_findings_without_the_column_has_none() -> None:
     assert layer_styles("layout_findings", ("kind",), "Point", units="si") == ()
+
+
+@pytest.mark.parametrize("units", ["si", "us"])
+def test_layer_styles_changes_tell_a_head_to_add_from_one_to_refit(units: UnitSystem) -> None:
+    (style,) = layer_styles("changes", ("head_id", "change"), "Point", units=units)
+    rules = ET.fromstring(style.qml).findall(".//rule")
+    words = ["add a head", "refit"]
+    assert [rule.get("filter") for rule in rules] == [f"\"change\" = '{word}'" for word in words]
+    filters = ET.fromstring(style.sld).findall(f".//{OGC}PropertyIsEqualTo")
+    assert [f.findtext(f"{OGC}Literal") for f in filters] == words
+    assert layer_styles("changes", ("head_id",), "Point", units=units) == ()

@@ -23,8 +23,8 @@ def nozzle(name: str, device: str) -> Nozzle:
     one, nan = np.array([1.0]), np.nan
     return Nozzle(
         name=name, device=device, profile="", arc_deg=one * 360, pressure_kpa=one * 200,
-        flow_lpm=one, radius_m=one, radius_min_m=nan, pressure_min_kpa=nan, pressure_max_kpa=nan, rotation_s=nan,
-        trajectory_deg=nan, unit_cost=nan,
+        flow_lpm=one, radius_m=one, radius_min_m=nan, pressure_min_kpa=nan, pressure_max_kpa=nan,
+        rotation_s=nan, trajectory_deg=nan, unit_cost=nan,
     )  # fmt: skip
 
 

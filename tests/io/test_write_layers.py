@@ -146,6 +146,23 @@ def test_write_layers_us_units_convert_and_rename(tmp_path: Path) -> None:
     assert rows(path, query)[0] == pytest.approx((0.792516, 14.76378), rel=1e-6)
 
 
+def test_write_layers_us_units_leave_an_input_layer_in_si(tmp_path: Path) -> None:
+    table = ResultTable(name="heads", columns={"radius_m": np.array([4.5])}, geometry=None)
+    path = tmp_path / "input.gpkg"
+    write_layers(
+        path,
+        [replace(table, name="changes")],
+        utm_plane(),
+        units="us",
+        run_info={},
+        input_layers=[table],
+    )
+    assert rows(path, "SELECT radius_m FROM heads") == [(4.5,)]
+    assert rows(path, "SELECT radius_ft FROM changes")[0][0] == pytest.approx(4.5 / 0.3048)
+    titles = rows(path, "SELECT table_name, title FROM gpkg_data_columns ORDER BY table_name")
+    assert titles[:2] == [("changes", "Radius of throw [ft]"), ("heads", "Radius of throw [m]")]
+
+
 def test_write_layers_us_units_leave_carried_columns_alone(tmp_path: Path) -> None:
     path = tmp_path / "one.gpkg"
     columns = {"turf_id": np.array(["a"], dtype=object), "hose_m": np.array([3.0])}

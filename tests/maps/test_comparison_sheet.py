@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from matplotlib.text import Text
 
-from geoirrig.maps import comparison_sheet
+from geoirrig.maps import comparison_sheet, map_sheet
 from geoirrig.maps.comparison_sheet import ComparisonPanel, draw_comparison
 from geoirrig.maps.page import Page
 from geoirrig.units import LITRES_PER_US_GALLON
@@ -145,12 +145,12 @@ def test_maps_of_long_and_tall_sites_stay_in_the_frame_and_at_one_scale(
     for axes in maps:
         box = axes.get_position()
         assert box.x0 >= 0.0
-        assert box.x1 <= comparison_sheet.PANEL_LEFT_PX / comparison_sheet.PAGE_WIDTH_PX
+        assert box.x1 <= map_sheet.PANEL_LEFT_PX / map_sheet.PAGE_WIDTH_PX
         assert box.y1 <= 1.0
-        assert box.y0 >= comparison_sheet.MAP_BOTTOM_PX / comparison_sheet.PAGE_HEIGHT_PX
-        scale = np.ptp(axes.get_xlim()) / box.width / comparison_sheet.PAGE_WIDTH_PX
+        assert box.y0 >= map_sheet.MAP_BOTTOM_PX / map_sheet.PAGE_HEIGHT_PX
+        scale = np.ptp(axes.get_xlim()) / box.width / map_sheet.PAGE_WIDTH_PX
         assert scale == pytest.approx(
-            np.ptp(axes.get_ylim()) / box.height / comparison_sheet.PAGE_HEIGHT_PX
+            np.ptp(axes.get_ylim()) / box.height / map_sheet.PAGE_HEIGHT_PX
         )
         assert np.ptp(axes.get_xlim()) >= 0.99 * width_m
         assert np.ptp(axes.get_ylim()) >= 0.99 * height_m

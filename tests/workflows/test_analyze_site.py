@@ -638,17 +638,6 @@ def test_layout_findings_four_heads_have_none() -> None:
     assert len(found.table("layout_findings").columns["finding_id"]) == 0
 
 
-def test_layout_findings_may_be_left_out_and_change_nothing_else() -> None:
-    site = load_site(SiteSources(site=FOUR_HEADS))
-    without, whole = analyze_site(site, with_layout_findings=False), analyze_site(site)
-    names = [table.name for table in without.tables]
-    assert "layout_findings" not in names
-    assert [table.name for table in whole.tables] == [*names, "layout_findings"]
-    for table in without.tables:
-        for name, values in table.columns.items():
-            np.testing.assert_array_equal(whole.table(table.name).columns[name], values)
-
-
 def test_layout_findings_of_the_hillside_are_those_put_into_it() -> None:
     # sample_gis/README.md tells what is wrong there on purpose.
     folder = FOUR_HEADS.parent

@@ -426,7 +426,9 @@ def csv_rows(folder: Path) -> list[dict[str, str]]:
 
 def test_export_writes_the_whole_set(written: Any) -> None:
     names = {path.name for path in written[0].iterdir()}
-    assert names == {"comparison.csv", "comparison.gpkg", "comparison.png", "summary.json"}
+    assert names == {
+        "comparison.csv", "comparison.gpkg", "comparison.qgs", "comparison.png", "summary.json",
+    }  # fmt: skip
     assert names <= set(RESULT_NAMES)
     assert (written[0] / "comparison.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
 

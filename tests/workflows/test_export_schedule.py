@@ -55,7 +55,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 def test_export_writes_the_whole_set(written: Any) -> None:
     assert sorted(path.name for path in written[0].iterdir()) == [
-        "calendar.png", "schedule.csv", "schedule.gpkg", "summary.json",
+        "calendar.png", "schedule.csv", "schedule.gpkg", "schedule.qgs", "summary.json",
     ]  # fmt: skip
     assert {path.name for path in written[0].iterdir()} <= set(RESULT_NAMES)
 
@@ -95,8 +95,12 @@ def test_geopackage_has_the_same_table_and_the_zones(written: Any) -> None:
     assert zones["peak_month"].tolist() == [7, 7]
     assert np.all(zones["scheduled_runoff_fraction"] <= 0.05)
     styles = pyogrio.read_dataframe(path, layer="layer_styles")
-    default = styles[styles["useAsDefault"] == True]["f_table_name"].tolist()  # noqa: E712
-    assert default == ["zone_schedule"]
+    default = styles[styles["useAsDefault"] == True]  # noqa: E712
+    assert set(default["f_table_name"]) == {
+        "schedule", "zone_schedule", "water_allowance", "run_info",
+    }  # fmt: skip
+    drawn = default[default["f_geometry_column"] != ""]
+    assert drawn["f_table_name"].tolist() == ["zone_schedule"]
     info = pyogrio.read_dataframe(path, layer="run_info").set_index("key")["value"]
     assert "DUlh" in info["method run_time"]
     assert '"allowable_depletion": 0.5' in info["options"]

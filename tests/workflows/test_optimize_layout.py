@@ -40,6 +40,7 @@ NOZZLES = pd.DataFrame(
     }
 )
 QUICK = OptimizeOptions(seconds_a_zone=60.0)
+ALL_CANDIDATES = CandidateOptions(at_most=10**6, least_on_turf=0.0, reaches_neighbour=False)
 _folder = tempfile.TemporaryDirectory(prefix="geoirrig-optimize-")
 _number = itertools.count()
 
@@ -92,7 +93,8 @@ def long_lawn() -> gpd.GeoDataFrame:
 
 def test_proposal_figures_are_those_that_an_analysis_gives_on_it() -> None:
     heads = build.heads(nozzle=["S", "M", "S", "Q"])
-    found = optimized(OptimizeOptions(flow_lpm=12.0, seconds_a_zone=60.0), heads=heads)
+    options = OptimizeOptions(flow_lpm=12.0, seconds_a_zone=60.0, candidates=ALL_CANDIDATES)
+    found = optimized(options, heads=heads)
     (proof,) = found.proofs
     assert proof is not None
     assert found.after.du_lq[0] > found.before.du_lq[0] + 0.01
@@ -191,7 +193,10 @@ def test_optimize_without_any_layout_names_the_limit_that_binds() -> None:
 def test_optimize_never_lowers_evenness_to_keep_a_stated_limit() -> None:
     # 9 L/min is what four heads of nozzle S take: possible, but less even than 12 L/min of Q.
     with pytest.raises(InputError, match="less even than today"):
-        optimized(OptimizeOptions(flow_lpm=9.0, seconds_a_zone=60.0), nozzles=NOZZLES.iloc[:3])
+        optimized(
+            OptimizeOptions(flow_lpm=9.0, seconds_a_zone=60.0, candidates=ALL_CANDIDATES),
+            nozzles=NOZZLES.iloc[:3],
+        )
 
 
 def test_optimize_zone_off_the_turf_stays_and_is_told() -> None:
@@ -217,7 +222,7 @@ def test_candidates_hold_what_stands_first_then_every_nozzle() -> None:
         site.inputs.layout,
         table,
         turf,
-        CandidateOptions(at_most=10**6, least_on_turf=0.0),
+        ALL_CANDIDATES,
         n_standing=4,
     )
     assert layout.nozzle[first[:-1]].tolist() == ["Q"] * 4
@@ -236,7 +241,7 @@ def test_candidates_of_an_adjustable_nozzle_have_several_radii_and_one_flow() ->
         site.inputs.layout,
         adjustable,
         turf,
-        CandidateOptions(at_most=10**6, least_on_turf=0.0),
+        ALL_CANDIDATES,
         n_standing=4,
     )
     own = slice(first[0], first[1])
@@ -262,10 +267,25 @@ def test_candidates_fit_the_body_that_stands_there(now: str, new: str, is_candid
     turf = shapely.union_all(site.inputs.turf.geometry)
     places = replace(site.inputs.layout, device=np.full(4, now, dtype=object))
     one = NozzleTable(nozzles={"M": replace(table.nozzles["M"], device=new)}, profiles={})
-    layout, first = place_candidates(
-        places, one, turf, CandidateOptions(at_most=10**6, least_on_turf=0.0), n_standing=4
-    )
+    layout, first = place_candidates(places, one, turf, ALL_CANDIDATES, n_standing=4)
     assert ("M" in layout.nozzle[first[0] : first[1]]) == is_candidate
+
+
+def test_candidates_reach_the_next_head_or_as_far_as_any_does() -> None:
+    """Heads 6 m apart: 5.5 m is near enough, 4.5 m is not, unless nothing throws farther."""
+    site, table = loaded()
+    turf = shapely.union_all(site.inputs.turf.geometry)
+    quarter = table.nozzles["Q"]
+    for radii, kept in (((4.5, 5.5, 6.0), {5.5, 6.0}), ((3.0, 4.5), {4.5})):
+        nozzles = {
+            str(radius): replace(quarter, radius_m=np.full(len(quarter.radius_m), radius))
+            for radius in radii
+        }
+        layout, first = place_candidates(
+            site.inputs.layout, NozzleTable(nozzles=nozzles, profiles={}), turf,
+            CandidateOptions(at_most=10**6), n_standing=4,
+        )  # fmt: skip
+        assert set(layout.radius_m[first[0] + 1 : first[1]]) == kept
 
 
 def test_candidates_are_not_aimed_off_the_turf() -> None:
@@ -290,7 +310,11 @@ def test_candidates_at_most_so_many_keep_those_on_the_turf() -> None:
     site, table = loaded()
     turf = shapely.union_all(site.inputs.turf.geometry)
     layout, first = place_candidates(
-        site.inputs.layout, table, turf, CandidateOptions(at_most=4), n_standing=4
+        site.inputs.layout,
+        table,
+        turf,
+        CandidateOptions(at_most=4, reaches_neighbour=False),
+        n_standing=4,
     )
     assert np.diff(first).max() <= 5
     assert np.all(layout.arc_deg == 90.0)

@@ -266,7 +266,8 @@ def test_export_ranking_writes_layer_table_pictures_and_summary(tmp_path: Path) 
     out = tmp_path / "out"
     summary = written(out, options={"command": "rank"})
     assert {path.name for path in out.iterdir()} == {
-        "ranking.gpkg", "ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png", "summary.json",
+        "ranking.gpkg", "ranking.qgs", "ranking.csv", "map_ranked_slopes.png", "ranked_slopes.png",
+        "summary.json",
     }  # fmt: skip
     assert {path.name for path in out.iterdir()} <= set(RESULT_NAMES)
     assert [row[0] for row in pyogrio.list_layers(out / "ranking.gpkg")] == [

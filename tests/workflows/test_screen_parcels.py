@@ -446,7 +446,9 @@ def test_screen_parcels_one_unit_is_told_in_the_singular(
 ) -> None:
     monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", 10**9)
     told: list[str] = []
-    screen_parcels(city, ThisProcess(), tmp_path / "out", run={}, progress=told.append)
+    screen_parcels(
+        city, ThisProcess(), tmp_path / "out", run={}, progress=lambda step, *_: told.append(step)
+    )
     assert re.fullmatch(r"Working \d+ parcels in 1 unit", told[0])
 
 

@@ -1,0 +1,116 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from geoirrig import symbology
+from geoirrig.records import ResultTable
+from geoirrig.workflows.report_parts import (
+    LayerLook,
+    bars,
+    key_figure,
+    largest_first,
+    place_layer,
+    report_table,
+    value_texts,
+)
+
+
+def table(**columns: object) -> ResultTable:
+    count = len(next(iter(columns.values())))  # type: ignore[call-overload]
+    return ResultTable(
+        name="turf_results",
+        columns={name: np.asarray(values) for name, values in columns.items()},
+        geometry=np.array([shapely.Point(n, n) for n in range(count)], dtype=object),
+        geometry_type="Point",
+    )
+
+
+def objects(*values: object) -> np.ndarray:
+    return np.array(values, dtype=object)
+
+
+def test_value_texts_have_the_same_decimals_in_a_column():
+    assert value_texts("area_m2", np.array([9.876, 0.123]), "si") == ("9.88", "0.12")
+    assert value_texts("area_m2", np.array([1234.5, 0.5]), "si") == ("1,234", "0")
+    assert value_texts("area_m2", np.array([0.09290304]), "us") == ("1.00",)  # 1 ft²
+    assert value_texts("eligible", np.array([True, False]), "si") == ("yes", "no")
+    assert value_texts("kind", objects("edge_gap", None), "si") == ("edge gap", "–")
+    assert value_texts("turf_id", objects("edge_gap"), "si") == ("edge_gap",)
+
+
+def test_report_table_leaves_out_what_is_not_there_or_not_known():
+    told = report_table(
+        table(turf_id=objects("a", "b"), runoff_l=np.array([np.nan, np.nan]), du_lq=[0.5, np.nan]),
+        ("turf_id", "cu", "runoff_l", "du_lq"),
+        caption="",
+        units="si",
+    )
+    assert [column.title for column in told.columns] == ["Turf", "DU, low quarter"]
+    assert [column.is_name for column in told.columns] == [True, False]
+    assert told.columns[1].texts == ("0.50", "–")
+
+
+def test_report_table_sorts_whole_numbers_that_may_be_missing_as_numbers():
+    told = report_table(
+        table(zone=objects("a", "b"), advised_cycles=objects(10, None)),
+        ("zone", "advised_cycles"),
+        caption="",
+        units="si",
+    )
+    assert told.columns[0].sort_by is None
+    assert told.columns[1].sort_by == pytest.approx((10.0, np.nan), nan_ok=True)
+
+
+def test_report_table_says_how_many_rows_it_leaves_out():
+    told = report_table(table(zone=objects(*"abc")), ("zone",), caption="", units="si", at_most=2)
+    assert told.columns[0].texts == ("a", "b")
+    assert told.note == "The first 2 of 3 rows; all are in the GeoPackage."
+
+
+def test_place_layer_takes_the_colours_of_the_classes():
+    look = LayerLook(
+        label="slopes", named="Slope {}", colour="#000000", drawn_as="outline", classes="runoff_l"
+    )
+    # 0 L is "none", 30 L is in 20 to 100
+    found = place_layer(
+        table(turf_id=objects("a", "b"), runoff_l=[0.0, 30.0]), ("turf_id", "runoff_l"), look,
+        units="si",
+    )  # fmt: skip
+    assert found is not None
+    assert [place.name for place in found.places] == ["Slope a", "Slope b"]
+    colours = symbology.SCALES["runoff_l"].colours
+    assert [place.colour for place in found.places] == [colours[0], colours[2]]
+    assert found.places[1].facts == (("Runoff volume [L]", "30.0"),)
+
+
+def test_place_layer_name_with_braces_is_taken_as_it_is():
+    look = LayerLook(label="x", named="Turf {}", colour="#000000", drawn_as="outline")
+    found = place_layer(table(turf_id=objects("{0.__class__}")), ("turf_id",), look, units="si")
+    assert found is not None
+    assert found.places[0].name == "Turf {0.__class__}"
+
+
+def test_largest_first_keeps_rows_together_and_unknown_last():
+    ordered = largest_first(
+        table(turf_id=objects("a", "b", "c"), runoff_l=[1.0, np.nan, 3.0]), "runoff_l"
+    )
+    assert list(ordered.columns["turf_id"]) == ["c", "a", "b"]
+    assert [point.x for point in np.asarray(ordered.geometry)] == [2.0, 0.0, 1.0]
+
+
+def test_bars_are_left_out_where_there_is_nothing_to_compare():
+    told = table(zone=objects("a", "b"), du_lq=[0.5, np.nan])
+    chart = bars(told, "zone", "du_lq", caption="", units="si")
+    assert chart is not None
+    assert chart.longest == 1.0
+    assert chart.texts == ("0.50", "–")
+    assert (
+        bars(table(zone=objects("a"), du_lq=[0.5]), "zone", "du_lq", caption="", units="si") is None
+    )
+
+
+def test_key_figure_has_the_other_system_beside():
+    figure = key_figure("Water", "applied_l", 378.5411784, "si")  # 100 US gal
+    assert (figure.value, figure.also) == ("379 L", "100 US gal")
