@@ -1,4 +1,9 @@
-"""The most even layout of a zone, with a proven bound on how even any other could be."""
+"""The most even layout of a zone, with a proven bound on how even any other could be.
+
+A local search finds the layout. The bound is the lowest of three: mixtures of choices
+(`relaxed_layout`, at once), regions of the turf (`layout_bound`, most of the time) and, where these
+are stuck above a layout that the search may have missed, an integer programme (`layout_above`).
+"""
 
 from __future__ import annotations
 
@@ -8,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoirrig.records import IntArray
+from geoirrig.surfaces.layout_bound import layout_bound
 from geoirrig.surfaces.layout_limits import LayoutLimits
 from geoirrig.surfaces.layout_programme import block_groups, layout_above, relaxed_layout
 from geoirrig.surfaces.layout_search import (
@@ -23,6 +29,7 @@ from geoirrig.surfaces.nozzle_choices import NozzleChoices
 RELAXED_ENTRIES, EXACT_GROUPS = 5_000_000, 600  # entries: groups times choices
 PRICED_FIRST, PRICED_LATER = 80, 20
 SEARCH_SHARE = 0.3  # of the time, before the proof begins
+GOAL_SHARE = 0.9  # of the gap allowed: what is proven first, with room for slack
 # Of the way from the best layout to the bound: what lies far above is soon ruled out, and that
 # stands when time runs out on the rest.
 STEPS_DOWN = (0.4,)
@@ -89,7 +96,11 @@ def most_even_layout(
     layout, value = searched_layout(
         columns, start, mixture=relaxed.mixture, until=begun + SEARCH_SHARE * seconds
     )
-    return _proven(choices, limits, columns, (layout, value, relaxed.bound), gap=gap, until=until)
+    bound = relaxed.bound
+    if value > 0.0:
+        goal = value * (1.0 + GOAL_SHARE * gap)
+        bound = layout_bound(choices, limits, goal=goal, bound=bound, until=until)
+    return _proven(choices, limits, columns, (layout, value, bound), gap=gap, until=until)
 
 
 def _proven(
@@ -112,7 +123,7 @@ def _proven(
             choices,
             limits,
             group,
-            target=max(value * (1.0 + 0.9 * gap), value + step * (bound - value), 0.0),
+            target=max(value * (1.0 + GOAL_SHARE * gap), value + step * (bound - value), 0.0),
             priced=priced if value >= 0.0 else (),
             seconds=until - time.monotonic(),
         )
