@@ -17,7 +17,7 @@ from geoirrig.io.arrow_layer import CodedText, coded_text
 from geoirrig.io.city_heads import NozzleTables, StatedCityHeads
 from geoirrig.io.column_values import BoolArray
 from geoirrig.io.read_heads import StatedHeads
-from geoirrig.io.replace_nozzles import replace_nozzles, warn_of_raised_pressure
+from geoirrig.io.replace_nozzles import replace_nozzles
 from geoirrig.records import NozzleSet, ObjectArray
 
 
@@ -44,7 +44,7 @@ def heads_under_nozzle_set(
     tables : NozzleTables
         The nozzle table.
     problems : ProblemList
-        Takes what `replace_nozzles` notes; pressures that are raised count on parcels alone.
+        Takes what `replace_nozzles` notes.
     """
     kind, of_kind = _kinds(heads, nozzle_set)
     changed = replace_nozzles(of_kind, nozzle_set, tables.nozzles, problems)
@@ -57,8 +57,6 @@ def heads_under_nozzle_set(
     code[takes] = new_code[kind[takes]]
     stated = np.where(takes, changed.pressure_kpa[kind], np.nan)
     pressure = np.where(np.isnan(stated), pressure, stated)
-    owned = heads.parcel >= 0
-    warn_of_raised_pressure(nozzle_set.name, heads.pressure_kpa[owned], pressure[owned], problems)
     same_pressure = (pressure == heads.pressure_kpa) | (
         np.isnan(pressure) & np.isnan(heads.pressure_kpa)
     )

@@ -26,6 +26,7 @@ from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_ar
 from geoirrig.io.city_heads import (
     NozzleTables,
     StatedCityHeads,
+    UnplacedCityHeads,
     city_nozzles,
     head_state,
     placed_heads,
@@ -51,9 +52,10 @@ from geoirrig.io.read_nozzles import (
     read_profiles,
 )
 from geoirrig.io.read_site import SiteSources, input_files, layer_places
-from geoirrig.io.replace_nozzles import pressure_step
+from geoirrig.io.replace_nozzles import pressure_step, warn_of_raised_pressure
 from geoirrig.io.working_plane import PlaneOfWork, plane_of_work
 from geoirrig.records import InputFile, NozzleSet, ObjectArray
+from geoirrig.units import FloatArray
 
 CITY_LAYERS = ("heads", "turf", "parcels", "zones")
 REQUIRED_LAYERS = ("parcels", "turf", "heads")
@@ -151,13 +153,19 @@ def read_city(
         return None
     # What is found aside is added last: messages have one order.
     overlaps, faults_of_heads, told_of_heads = ParcelFaults(), ParcelFaults(), ProblemList()
-    with ThreadPoolExecutor(2) as aside:
-        unplaced = aside.submit(
-            read_city_heads, layers["heads"], plane, opened.tables, told_of_heads
+
+    def heads_and_states() -> tuple[UnplacedCityHeads, _States]:
+        unplaced = read_city_heads(layers["heads"], plane, opened.tables, told_of_heads)
+        return unplaced, _states(
+            unplaced.heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
         )
-        repeated = {
+
+    with ThreadPoolExecutor(2) as aside:
+        repeated = {"parcels": aside.submit(is_repeated, layers["parcels"], "parcel_id")}
+        of_heads = aside.submit(heads_and_states)
+        repeated |= {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
-            for role in ("parcels", "heads", "turf")
+            for role in ("heads", "turf")
         }
         parcels = read_city_parcels(
             layers["parcels"],
@@ -166,15 +174,12 @@ def read_city(
             faults,
             is_repeated=repeated["parcels"].result(),
         )
-
-        def heads_and_states() -> tuple[StatedCityHeads, _States]:
-            heads = placed_heads(unplaced.result(), parcels, plane, opened.tables, faults_of_heads)
-            return heads, _states(
-                heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
-            )
-
-        of_heads = aside.submit(heads_and_states)
         search = aside.submit(note_overlaps, parcels, overlaps)
+        placing = aside.submit(
+            lambda: placed_heads(
+                of_heads.result()[0], parcels, plane, opened.tables, faults_of_heads
+            )
+        )
         turf = read_city_turf(
             layers["turf"],
             parcels,
@@ -184,8 +189,12 @@ def read_city(
             geometry=outlines,
             has_terrain=has_terrain,
         )
-        heads, states = of_heads.result()
+        heads, states = placing.result(), of_heads.result()[1]
         problems.take(told_of_heads)
+        if nozzle_set is not None:
+            owned = heads.parcel >= 0
+            now, new = heads.pressure_kpa[owned], states.stated_pressure_kpa[owned]
+            warn_of_raised_pressure(nozzle_set.name, now, new, problems)
         faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", heads.parcel)):
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
@@ -269,6 +278,7 @@ class _States:
     existing: HeadState
     retrofit: HeadState
     at_new_pressure: HeadState | None
+    stated_pressure_kpa: FloatArray  # under the nozzle set
     is_replaced: BoolArray
     is_regulated: BoolArray
 
@@ -289,6 +299,7 @@ def _states(
             existing=existing,
             retrofit=existing,
             at_new_pressure=None,
+            stated_pressure_kpa=heads.pressure_kpa,
             is_replaced=none,
             is_regulated=none,
         )
@@ -304,6 +315,7 @@ def _states(
         existing=existing,
         retrofit=head_state(changed.heads, words, tables, problems),
         at_new_pressure=at_new_pressure,
+        stated_pressure_kpa=changed.heads.pressure_kpa,
         is_replaced=changed.is_replaced,
         is_regulated=changed.is_regulated,
     )

@@ -84,24 +84,24 @@ def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
     box = _boxes_of_parcels(city, parcel)
     x, y = (box[:, 0] + box[:, 2]) / 2.0, (box[:, 1] + box[:, 3]) / 2.0
     order = np.lexsort((parcel, hilbert_distance(x, y)))
-    parcel, box = parcel[order], box[order]
+    parcel, boxes = parcel[order], box[order].tolist()
     units: list[WorkUnit] = []
-    start, frame = 0, box[0].copy()
+    start, frame = 0, boxes[0]
     for at in range(1, len(parcel) + 1):
         if at < len(parcel):
-            wider = _joined(frame, box[at])
+            wider = _joined(frame, boxes[at])
             if _cells(wider, cell_size_m) <= MOST_UNIT_CELLS:
                 frame = wider
                 continue
         units.append(
             WorkUnit(
                 number=len(units),
-                grid=RasterGrid.covering(*(float(edge) for edge in frame), cell_size_m=cell_size_m),
+                grid=RasterGrid.covering(*frame, cell_size_m=cell_size_m),
                 parcel=parcel[start:at].astype(np.int32),
             )
         )
         if at < len(parcel):
-            start, frame = at, box[at].copy()
+            start, frame = at, boxes[at]
     return tuple(units)
 
 
@@ -184,19 +184,20 @@ def _boxes_of_parcels(city: CityInputs, parcel: Number) -> FloatArray:
     return np.column_stack([low, high])[place]
 
 
-def _joined(one: FloatArray, other: FloatArray) -> FloatArray:
-    return np.array(
-        [
-            min(one[0], other[0]),
-            min(one[1], other[1]),
-            max(one[2], other[2]),
-            max(one[3], other[3]),
-        ]
-    )
+_Box = list[float]  # west, south, east, north
 
 
-def _cells(box: FloatArray, cell_size_m: float) -> float:
-    return float((box[2] - box[0]) * (box[3] - box[1])) / cell_size_m**2
+def _joined(one: _Box, other: _Box) -> _Box:
+    return [
+        min(one[0], other[0]),
+        min(one[1], other[1]),
+        max(one[2], other[2]),
+        max(one[3], other[3]),
+    ]
+
+
+def _cells(box: _Box, cell_size_m: float) -> float:
+    return (box[2] - box[0]) * (box[3] - box[1]) / cell_size_m**2
 
 
 def rows_of(owner: Number, wanted: NDArray[np.integer]) -> tuple[NDArray[np.int64], Number]:
