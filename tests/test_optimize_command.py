@@ -226,6 +226,19 @@ def test_optimize_answer_is_free_of_what_a_library_prints(
 # --- limits --------------------------------------------------------------------------------------
 
 
+def test_optimize_asks_for_throws_that_reach_unless_told_otherwise(tmp_path: Path) -> None:
+    # S throws 5 m, which with a tenth more is head to head at 5.5 m; the heads stand 6 m apart.
+    site = site_of(tmp_path, heads=build.heads(nozzle=["S", "M", "S", "Q"]))
+    reaching = optimized(site, tmp_path / "out", "--supply-lpm", 12.0, "--allow-more-runoff")
+    assert reaching["changes"]
+    assert all(change["new_radius_m"] >= 6.0 / 1.1 for change in reaching["changes"])
+    free = optimized(site, tmp_path / "free", "--short-throws")
+    caution = "That heads reach their neighbours was no limit"
+    for summary, reaches in ((reaching, True), (free, False)):
+        assert summary["options"]["limits"]["reaches_neighbour"] is reaches
+        assert any(text.startswith(caution) for text in summary["cautions"]) is not reaches
+
+
 def test_optimize_takes_the_supply_from_the_settings_too(tmp_path: Path) -> None:
     site = site_of(tmp_path, heads=build.heads(nozzle=["S", "M", "S", "Q"]))
     settings = tmp_path / "settings.toml"

@@ -38,11 +38,13 @@ PROPOSAL_CAUTIONS = (
     "A proposal is computed: before buying, measure the pressure at the heads while the zone runs; "
     "nozzles of another flow change it.",
     "Nozzles of another flow need another run time: set the clock anew.",
-    "That heads reach their neighbours is no limit of the choice: analyse the proposal and look "
-    "for gaps among its layout findings.",
     "A bound holds on the cells of this grid, for the fittings that were tried and the limits on "
     "flow, overspray, spread of rates and dry turf, with the other zones as proposed.",
     *CAUTIONS,
+)
+SHORT_THROWS_CAUTION = (
+    "That heads reach their neighbours was no limit of the choice: analyse the proposal and look "
+    "for gaps among its layout findings."
 )
 
 
@@ -90,12 +92,13 @@ def export_proposal(  # noqa: PLR0913 - as the exports of the other commands, an
         If the results cannot be written.
     """
     heads, changes, zones = proposal_tables(found)
+    reaches = limits.candidates.reaches_neighbour
     record = run_record(
         found.site,
         options={**options, "limits": _stated(limits)},
         units=units,
         warnings=(*found.site.inputs.warnings, *found.warnings, *_clock_warnings(found)),
-        cautions=PROPOSAL_CAUTIONS,
+        cautions=PROPOSAL_CAUTIONS if reaches else (SHORT_THROWS_CAUTION, *PROPOSAL_CAUTIONS),
     )
     progress("Laying out the water of the two layouts")
     picture = _picture(found, changes)
@@ -151,8 +154,10 @@ def proposal_finding(zones: ResultTable, changes: ResultTable) -> str:
         return "No zone has turf to water, so there is nothing to choose."
     is_changed = is_worked & (zones.columns["changed_head_count"] > 0)
     candidates = np.flatnonzero(is_changed if is_changed.any() else is_worked)
-    zone = candidates[np.argmin(before[candidates])]
-    steps = f"{before[zone]:.3f} → {after[zone]:.3f}" if is_changed.any() else "stays as it is"
+    had = np.nan_to_num(before)  # a zone that waters no turf today has no evenness
+    zone = candidates[np.argmin(had[candidates])]
+    today = f"{before[zone]:.3f}" if np.isfinite(before[zone]) else "none, no turf is watered,"
+    steps = f"{today} → {after[zone]:.3f}" if is_changed.any() else "stays as it is"
     text = (
         f"Zone {zones.columns['zone'][zone]}: evenness (DU, low quarter) {steps}; of the nozzles, "
         f"arcs, bearings and radii tried, no choice within the limits can beat "
@@ -163,7 +168,7 @@ def proposal_finding(zones: ResultTable, changes: ResultTable) -> str:
     n_added = int(np.count_nonzero(changes.columns["change"] == "add a head"))
     n_refit = len(changes.columns["change"]) - n_added
     work = f"{_heads(n_refit)} to refit" + (f", {_heads(n_added)} to add" if n_added else "")
-    n_better = int(np.count_nonzero(np.round(after - before, 3)[is_worked] > 0.0))
+    n_better = int(np.count_nonzero(np.round(after - had, 3)[is_worked] > 0.0))
     return f"{text} {n_better} of {np.count_nonzero(is_worked)} zones get more even: {work}."
 
 

@@ -162,13 +162,17 @@ def place_candidates(
 
 
 def _nearest_m(places: SprinklerLayout, n_standing: int) -> FloatArray:
-    """Distance of each place to the nearest other head that stands; 0 where there is none."""
+    """Distance of each place to the nearest other head that stands; 0 where there is none.
+
+    A new head is to throw as the others do: for it, at least the median of theirs counts.
+    """
     points = np.column_stack([places.x_m, places.y_m])
     if n_standing < 2:
         return np.zeros(len(points))
     distance = np.asarray(cKDTree(points[:n_standing]).query(points, k=2)[0])
-    nearest = np.where(np.arange(len(points)) < n_standing, distance[:, 1], distance[:, 0])
-    return np.asarray(nearest)
+    usual = np.median(distance[:n_standing, 1])
+    is_new = np.arange(len(points)) >= n_standing
+    return np.where(is_new, np.maximum(distance[:, 0], usual), distance[:, 1])
 
 
 def _reaching(fittings: list[_Fitting], neighbour_m: float) -> list[_Fitting]:

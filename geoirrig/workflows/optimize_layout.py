@@ -30,6 +30,8 @@ from geoirrig.workflows.zone_case import (
     zone_case,
 )
 
+WORTH_OF_HEADS = 0.005  # uniformity that added heads have to bring; judgement
+_SHARE_BEFORE_HEADS = 0.4  # of the time, for the heads that stand before others are added
 _ROUNDING = 1e-6  # relative: rates are kept in single precision
 
 
@@ -196,9 +198,7 @@ def _worked(
 ) -> tuple[LoadedSite, _WorkedZone | None]:
     """The site with the zone's best layout that an analysis accepts."""
     begun = time.monotonic()
-    found = most_even_layout(
-        case.choices, case.limits, case.start, gap=options.gap, seconds=options.seconds_a_zone
-    )
+    found = _chosen(case, options)
     if found.layout is None or found.bound is None:
         problems.add(_no_layout_text(site, case, found))
         return site, None
@@ -217,6 +217,27 @@ def _worked(
         put_back=int(np.count_nonzero(layout != found.layout)),
         seconds=time.monotonic() - begun,
     )
+
+
+def _chosen(case: ZoneCase, options: OptimizeOptions) -> LayoutOptimum:
+    """The most even layout of a zone; with heads to add, sought from the best one without them.
+
+    Else a layout that only pays when all heads are changed could be missed on the way.
+    """
+    if not case.limits.added_heads:
+        return most_even_layout(
+            case.choices, case.limits, case.start, gap=options.gap, seconds=options.seconds_a_zone
+        )
+    none, seconds = replace(case.limits, added_heads=0), options.seconds_a_zone
+    before = _SHARE_BEFORE_HEADS * seconds
+    without = most_even_layout(case.choices, none, case.start, gap=options.gap, seconds=before)
+    start = case.start if without.layout is None else without.layout
+    found = most_even_layout(
+        case.choices, case.limits, start, gap=options.gap, seconds=seconds - before
+    )
+    if found.uniformity < without.uniformity + WORTH_OF_HEADS:
+        return replace(found, layout=without.layout, uniformity=without.uniformity)
+    return found
 
 
 def _proven(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -17,6 +18,7 @@ import shapely
 from geoirrig.errors import InputError, ProblemList
 from geoirrig.io.read_site import SiteSources
 from geoirrig.workflows.analyze_site import analyze_site
+from geoirrig.workflows.export_proposal import proposal_finding
 from geoirrig.workflows.layout_proposal import proposal_tables
 from geoirrig.workflows.load_site import LoadedSite, load_site
 from geoirrig.workflows.nozzle_candidates import (
@@ -25,7 +27,12 @@ from geoirrig.workflows.nozzle_candidates import (
     place_candidates,
     read_nozzle_table,
 )
-from geoirrig.workflows.optimize_layout import OptimizedSite, OptimizeOptions, optimize_layout
+from geoirrig.workflows.optimize_layout import (
+    WORTH_OF_HEADS,
+    OptimizedSite,
+    OptimizeOptions,
+    optimize_layout,
+)
 from tests.io import site_builder as build
 
 # Q, M and S are matched: 12 L/min over 6 m is 10.1 over 5.5 m and 8.3 over 5 m. H has half the
@@ -132,7 +139,21 @@ def test_proposal_turns_a_head_back_onto_the_lawn() -> None:
     _, changes, _ = proposal_tables(found)
     row = changes.columns["head_id"].tolist().index("SW")
     assert changes.columns["old_start_bearing_deg"][row] == 315.0
-    assert "arc 90° clockwise from bearing 0°" in changes.columns["instruction"][row]
+    # nozzle, arc and radius stay: nothing to buy
+    assert changes.columns["instruction"][row].startswith(
+        "Keep nozzle Q and set it to arc 90° clockwise from bearing 0°, radius 6.0 m (19.7 ft)"
+    )
+
+
+def test_proposal_of_a_zone_that_waters_no_turf_today_is_told_in_words() -> None:
+    # every quarter looks away from the lawn
+    found = optimized(heads=build.heads(start_bearing_deg=[180.0, 270.0, 0.0, 90.0]))
+    _, changes, zones = proposal_tables(found)
+    assert np.isnan(zones.columns["du_lq_before"][0])
+    said = proposal_finding(zones, changes)
+    assert "none, no turf is watered, → " in said
+    assert "nan" not in said
+    assert "1 of 1 zones get more even" in said
 
 
 def test_proposal_of_the_best_layout_is_that_layout() -> None:
@@ -156,8 +177,26 @@ def test_proposal_adds_the_missing_corner_head() -> None:
     assert table.columns["head_id"].tolist()[:3] == ["NW", "NE", "SE"]
     assert table.columns["head_id"][3] == "NEW-1"
     assert table.columns["note"].tolist() == ["a", "b", "c", None]
-    assert "add a head" in changes.columns["change"].tolist()
+    row = changes.columns["change"].tolist().index("add a head")
+    # where it goes, from a head that stands: the distance is that of the points
+    away_m, near = re.match(
+        r"Set a new head ([\d.]+) m \([\d.]+ ft\) from (\w+) at bearing \d+°, with nozzle",
+        changes.columns["instruction"][row],
+    ).groups()
+    place = table.columns["head_id"].tolist().index(near)
+    assert float(away_m) == pytest.approx(
+        shapely.distance(table.geometry[3], table.geometry[place]), abs=0.06
+    )
     assert reanalyzed(found)["du_lq"][0] == pytest.approx(found.after.du_lq[0], abs=1e-6)
+
+
+def test_heads_that_may_be_added_never_cost_evenness_nor_are_set_for_nothing() -> None:
+    seconds = {"runoff_may_rise": True, "seconds_a_zone": 20.0}
+    without = optimized(OptimizeOptions(**seconds))
+    found = optimized(OptimizeOptions(add_heads=1, **seconds))
+    gained = found.after.du_lq[0] - without.after.du_lq[0]
+    n_added = len(found.proposal.x_m) - len(without.proposal.x_m)
+    assert gained >= (WORTH_OF_HEADS if n_added else 0.0) - 1e-9
 
 
 def test_proposal_carries_columns_and_states_each_quantity_once() -> None:
