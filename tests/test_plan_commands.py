@@ -8,11 +8,12 @@ from pathlib import Path
 import pyogrio
 import pytest
 
+from geoirrig.cli.plan_text import print_plan_import
 from tests.run_command import run
 
 SAMPLES = Path(__file__).parents[1] / "sample_gis"
 PLAN, ROLES = SAMPLES / "surveyed_court.dxf", SAMPLES / "surveyed_court_roles.toml"
-CONTROL = SAMPLES / "surveyed_court_control.csv"
+CONTROL, NOZZLES = SAMPLES / "surveyed_court_control.csv", SAMPLES / "surveyed_court_nozzles.csv"
 
 
 @pytest.fixture(scope="module")
@@ -63,9 +64,8 @@ def test_plan_import_half_of_the_options_is_told(
 def test_plan_import_analyze_and_plan_export_end_on_the_plan(
     imported: Path, tmp_path: Path
 ) -> None:
-    nozzles = SAMPLES / "surveyed_court_nozzles.csv"
     analysed = run(
-        "analyze", imported / "SITE.gpkg", "--nozzles", nozzles, "--out", tmp_path / "results",
+        "analyze", imported / "SITE.gpkg", "--nozzles", NOZZLES, "--out", tmp_path / "results",
         "--quiet",
     )  # fmt: skip
     assert analysed.exit_code == 0, analysed.stderr
@@ -91,3 +91,28 @@ def test_plan_export_of_a_folder_without_results_is_told(imported: Path, tmp_pat
     )  # fmt: skip
     assert result.exit_code == 2
     assert "Give the folder that analyze or optimize wrote" in result.stderr
+
+
+def test_optimize_of_a_plan_within_a_supply_far_out_of_reach_names_the_limit(
+    imported: Path, tmp_path: Path
+) -> None:
+    """Of the court's 11 heads a zone, no nozzle takes so little."""
+    result = run(
+        "optimize", imported / "SITE.gpkg", "--nozzles", NOZZLES, "--supply-lpm", 1,
+        "--seconds", 2, "--out", tmp_path / "out",
+    )  # fmt: skip
+    assert result.exit_code == 2, result.stderr
+    for zone in "12":
+        assert f"Zone '{zone}': no choice from the nozzle table keeps all limits" in result.stderr
+    assert "flow of the zone" in result.stderr
+
+
+def test_plan_import_prints_no_minus_before_a_rotation_of_nothing(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    summary = {
+        "points": [], "rms_m": 0.0, "metres_per_plan_unit": 1.0, "rotation_deg": -1e-9,
+        "layers": [], "cautions": [],
+    }  # fmt: skip
+    print_plan_import(summary, units="si")
+    assert "turned clockwise by 0.0000°" in capsys.readouterr().out

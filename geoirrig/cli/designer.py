@@ -215,6 +215,7 @@ def plan_export(
                 "command": "plan-export",
                 **stated({"results": results, "plan_transform": plan_transform, "crs": crs}),
             },
+            problems=problems,
             progress=output.progress,
         )
         output.tell(summary, print_plan_export)

@@ -24,7 +24,7 @@ def print_plan_contents(summary: Mapping[str, Any], *, units: UnitSystem) -> Non
     console.print(_table("Layers", summary["layers"]))
     for block in summary["blocks"]:
         console.print(
-            f"Block {block['block']}, {block['inserts']} inserts: {_cell(block['layers'])}",
+            f"Block {block['block']}, inserted on: {_cell(block['layers'])}",
             markup=False,
         )
         attributes = [
@@ -54,9 +54,10 @@ def print_plan_import(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
     ]
     console.print(_table("Control points", points))
     rms_mm = _MM_PER_M * summary["rms_m"]
+    rotation_deg = round(summary["rotation_deg"], 4) + 0.0  # no "-0.0000"
     console.print(
         f"Scale {summary['metres_per_plan_unit']:.6g} m to a plan unit, turned clockwise by "
-        f"{summary['rotation_deg']:.4f}°, RMS {rms_mm:.0f} mm ({rms_mm / _MM_PER_IN:.1f} in).",
+        f"{rotation_deg:.4f}°, RMS {rms_mm:.0f} mm ({rms_mm / _MM_PER_IN:.1f} in).",
         markup=False,
         soft_wrap=True,
     )

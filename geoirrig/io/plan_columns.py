@@ -27,7 +27,8 @@ def plan_columns(
     """Columns of an input layer from attributes, names, constants and numbers.
 
     Numbers are numbers where the text is one; a blank text is None. An attribute that a block
-    does not have, and a name that does not fit, are noted with handle and position.
+    does not have, one that is blank though its column is required, and a name that does not fit
+    are noted with handle and position.
 
     Parameters
     ----------
@@ -50,6 +51,11 @@ def plan_columns(
         if isinstance(column, NumberColumn)
         for spelling in column.spellings
     }
+    required = {
+        spelling
+        for name in LAYERS[layer].required
+        for spelling in LAYERS[layer].column(name).spellings
+    }
     missing: dict[str, list[PlacedEntity]] = defaultdict(list)
     count: Counter[int] = Counter()
     for row, (thing, role) in enumerate(things):
@@ -59,6 +65,9 @@ def plan_columns(
             if text is None:
                 missing[_what_is_missing(source.kind, source.text, source.column)].append(thing)
                 continue
+            if source.kind == "from_attribute" and source.column in required and not text.strip():
+                what = f"attribute {source.text!r}, from which {source.column} is to come, is blank"
+                missing[what].append(thing)
             columns[source.column][row] = _value(text, is_number=source.column in number_names)
     for what, without in missing.items():
         problems.add(

@@ -127,11 +127,21 @@ def draft_roles_text(contents: PlanContents) -> str:
         parts += _head_draft(block)
     for layer in ("turf", "hardscape", "parcels"):
         for name, kinds in contents.layers.items():
-            count = sum(kinds.get(kind, 0) for kind in (*LINE_KINDS, *HATCH_KINDS))
+            count = _outline_count(kinds)
             if count and _fits_words(name, _SPEAKING[layer]):
                 parts += _area_draft(layer, name, count)
+    # what no name speaks for: a table to uncomment, with the likeliest by number
+    likeliest = next(iter(contents.blocks), _NO_BLOCK)
     if not head_blocks:
-        parts += [f"# {line}" if line else line for line in _head_draft(_NO_BLOCK)]
+        parts += _commented(_head_draft(likeliest))
+    if not any(part == "[[turf]]" for part in parts):
+        outlined = {
+            name: _outline_count(kinds)
+            for name, kinds in contents.layers.items()
+            if name not in likeliest.layers  # lines there are those of the symbols
+        }
+        name = max(outlined, key=outlined.__getitem__, default="NAME OF LAYER")
+        parts += _commented(_area_draft("turf", name, outlined.get(name, 0)))
     return "\n".join(parts).rstrip("\n") + "\n"
 
 
@@ -187,6 +197,14 @@ def _area_draft(layer: str, name: str, count: int) -> list[str]:
         *(line.replace("{name}", _quoted(name)) for line in rest),
         "",
     ]
+
+
+def _commented(lines: Iterable[str]) -> list[str]:
+    return [f"# {line}" if line else line for line in lines]
+
+
+def _outline_count(kinds: Mapping[str, int]) -> int:
+    return sum(kinds.get(kind, 0) for kind in (*LINE_KINDS, *HATCH_KINDS))
 
 
 def _speaks_for(block: BlockListing, layer: PlanLayer) -> bool:

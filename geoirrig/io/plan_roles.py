@@ -7,7 +7,7 @@ TOML with a list of tables for each input layer: ``[[heads]]``, ``[[turf]]``, ``
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -229,10 +229,9 @@ class _Reading(TomlReading):
         for name in schema.required:
             spellings = schema.column(name).spellings
             if not any(column in spellings for column in columns):
-                wanted = " or ".join(repr(spelling) for spelling in spellings)
                 self.note(
-                    f"no source for the column {wanted}, which {schema.layer} needs. Add it to "
-                    f"one of {', '.join(_SOURCE_KINDS)}."
+                    f"no source for the column {_either(spellings)}, which {schema.layer} needs. "
+                    f"Add it to one of {', '.join(_SOURCE_KINDS)}."
                 )
         bare = {
             column.unitless_name: column.spellings
@@ -242,7 +241,7 @@ class _Reading(TomlReading):
         for column in columns:
             if column in bare:
                 self.note(
-                    f"column {column!r} names no unit. Write {listed(bare[column])}, whichever "
+                    f"column {column!r} names no unit. Write {_either(bare[column])}, whichever "
                     "the plan states."
                 )
         if schema is HEADS:
@@ -290,6 +289,10 @@ class _Reading(TomlReading):
             self.note(f"{key} must be a number from {least:g} to {most:g}; got {stated[key]!r}.")
             return default
         return number
+
+
+def _either(names: Iterable[str]) -> str:
+    return " or ".join(repr(name) for name in names)
 
 
 def unused_hint(name: str, known: Sequence[str]) -> str:

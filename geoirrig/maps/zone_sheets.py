@@ -46,6 +46,7 @@ _MARGIN_PX, _PANEL_PX, _TITLE_PX = 56.0, 400.0, 74.0
 _FREE_EDGE_PX, _SCALE_STRIP_PX = 24.0, 62.0
 _RASTER = "precipitation_rate_mm_h"
 _MARK_SIZE_PT = 7.0
+_FINDING_LINES, _FINDING_GAP_PX = 3, 5.0  # lines of a finding where there are many; gap below it
 
 
 def draw_zone_sheets(
@@ -324,15 +325,19 @@ def _list_findings(
     heading = "Findings" if rows else "No finding about this zone"
     write_text(page, left_px, top_px, heading, size_pt=9.5, weight="bold")
     top = top_px - 1.5 * line_height_px(8.0)
+    each_px = (top - bottom_px) / max(1, len(rows)) - _FINDING_GAP_PX
+    lines_each = max(_FINDING_LINES, int(each_px / line_height_px(7.5)))
     for count, row in enumerate(rows):
         text = f"{columns['finding_id'][row]}  ({columns['severity'][row]})  "
         text += str(columns["finding"][row])
-        if top - 4.0 * line_height_px(7.5) < bottom_px:
+        if top - (_FINDING_LINES + 1) * line_height_px(7.5) < bottom_px:
             write_text(page, left_px, top, f"{len(rows) - count} more in the table of findings.",
                        size_pt=7.5, color=QUIET_INK)  # fmt: skip
             return
-        top = write_paragraph(page, left_px, top, text, width_px=width, size_pt=7.5, at_most=3)
-        top -= 5.0
+        top = write_paragraph(
+            page, left_px, top, text, width_px=width, size_pt=7.5, at_most=lines_each
+        )
+        top -= _FINDING_GAP_PX
 
 
 def _draw_title_block(

@@ -148,8 +148,8 @@ def mean_rate_range(zone: PricedZone, goal: float) -> tuple[float, float] | None
         )
         if found.status == _INFEASIBLE:
             return None
-        if found.status != _SOLVED:
-            raise RuntimeError(f"The linear programme of a zone was not solved: {found.message}")
+        if found.status != _SOLVED:  # nothing is known
+            return 0.0, np.inf
         ends.append(sign * float(found.fun))
     return ends[0] * (1.0 - _MEAN_SLACK), ends[1] * (1.0 + _MEAN_SLACK)
 

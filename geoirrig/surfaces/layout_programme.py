@@ -48,7 +48,8 @@ _OBJECTIVE_GAP = 0.5  # relative: a layout that reaches the target is wanted soo
 class RelaxedLayout:
     """A bound on the uniformity of every layout, and the mixture of choices that reaches it.
 
-    Both are None where not even a mixture keeps the limits.
+    Both are None where not even a mixture keeps the limits. Where the solver gives up, the bound is
+    1, that of every layout, and there is no mixture.
     """
 
     bound: float | None
@@ -145,8 +146,8 @@ def relaxed_layout(choices: NozzleChoices, limits: LayoutLimits, group: IntArray
     )
     if found.status == _INFEASIBLE:
         return RelaxedLayout(bound=None, mixture=None)
-    if found.status != _SOLVED:
-        raise RuntimeError(f"The linear programme of a zone was not solved: {found.message}")
+    if found.status != _SOLVED:  # it happens near limits that nothing can keep; nothing is proven
+        return RelaxedLayout(bound=1.0, mixture=None)
     return RelaxedLayout(
         bound=min(1.0, -float(found.fun) + BOUND_SLACK), mixture=found.x[:n] / found.x[scale]
     )
@@ -216,7 +217,7 @@ def layout_above(
     if found.status == _INFEASIBLE:
         return LayoutAbove(layout=None, bound=target + BOUND_SLACK)
     if found.status not in (_SOLVED, _TIME_OUT):
-        raise RuntimeError(f"The integer programme of a zone was not solved: {found.message}")
+        return LayoutAbove(layout=None, bound=None)
     bound = None
     if found.mip_dual_bound is not None and np.isfinite(found.mip_dual_bound):
         # LQ − θ·mean ≤ surplus for every layout that reaches θ, so that LQ/mean ≤ θ + surplus/mean

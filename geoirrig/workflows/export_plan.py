@@ -44,6 +44,7 @@ DRAWN_LAYERS: dict[str, tuple[str, ...]] = {
 _HEAD_LAYERS = ("changes", "head_results")  # points of these are heads, of others marks
 _BEARINGS = ("new_start_bearing_deg", "start_bearing_deg")  # the first that a layer has
 _ATTRIBUTES_AT_MOST = 60  # of one head
+_FAR_OFF_M = 5000.0  # from the middle of the control points to any result; judgement
 
 
 def plan_placement(
@@ -101,6 +102,7 @@ def export_plan(
     *,
     overwrite: bool,
     options: Mapping[str, Any],
+    problems: ProblemList | None = None,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Draw the layers of a folder of results in plan coordinates.
@@ -117,6 +119,8 @@ def export_plan(
         Whether files that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    problems : ProblemList, optional
+        Takes warnings.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -133,6 +137,7 @@ def export_plan(
         If the DXF cannot be written.
     """
     require_ezdxf()
+    problems = ProblemList() if problems is None else problems
     progress("Reading the results")
     files = _result_files(results)
     drawings = [
@@ -147,6 +152,7 @@ def export_plan(
             "Give the folder that analyze or optimize wrote."
         )
     metres = placement.transform.scale * metres_per_unit(horizontal_crs(placement.crs))
+    _warn_of_another_site(drawings, placement, metres, problems)
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Drawing them on the plan")
         counts = write_plan(
@@ -165,7 +171,7 @@ def export_plan(
             "plan_unit_code": placement.unit_code,
             "metres_per_plan_unit": metres,
             "layers": [{"layer": layer, "count": count} for layer, count in counts.items()],
-            "warnings": [],
+            "warnings": list(problems.warnings),
         }
         write_summary(folder / "summary.json", summary)
     return summary
@@ -209,6 +215,23 @@ def _drawing(path: Path, layer: str, placement: StoredPlacement) -> PlanLayerDra
         },
         bearing_deg=_plan_bearings(frame, placement),
     )
+
+
+def _warn_of_another_site(
+    drawings: Sequence[PlanLayerDrawing],
+    placement: StoredPlacement,
+    metres_per_plan_unit: float,
+    problems: ProblemList,
+) -> None:
+    """A transform of another plan draws without any fault, where nobody looks for it."""
+    drawn = np.concatenate([drawing.geometry for drawing in drawings])
+    middle = shapely.Point(placement.transform.plan_centre)
+    away_m = np.nanmin(shapely.distance(drawn, middle), initial=np.inf) * metres_per_plan_unit
+    if _FAR_OFF_M < away_m < np.inf:
+        problems.warn(
+            f"The results lie {away_m / 1000.0:,.0f} km or more from the middle of the control "
+            "points. Check that the transform is that of this plan."
+        )
 
 
 def _words(frame: Any, column: str | None) -> Sequence[str]:

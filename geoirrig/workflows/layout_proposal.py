@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -72,9 +73,7 @@ def layout_changes(found: OptimizedSite) -> ResultTable:
     for name in ("arc_deg", "start_bearing_deg", "radius_m", "flow_lpm"):
         before = np.append(getattr(old, name), np.full(len(new.x_m) - n_old, np.nan))
         columns[f"old_{name}"], columns[f"new_{name}"] = before[rows], getattr(new, name)[rows]
-    columns["instruction"] = np.array(
-        [_instruction(new, int(r), bool(r >= n_old)) for r in rows], dtype=object
-    )
+    columns["instruction"] = np.array([_instruction(old, new, int(r)) for r in rows], dtype=object)
     return ResultTable(
         name="changes",
         columns=columns,
@@ -129,15 +128,32 @@ def _differs(old: SprinklerLayout, new: SprinklerLayout) -> NDArray[np.bool_]:
     return differs
 
 
-def _instruction(layout: SprinklerLayout, row: int, is_added: bool) -> str:
+def _instruction(old: SprinklerLayout, new: SprinklerLayout, row: int) -> str:
     """What to do at one head, in a sentence with both unit systems."""
-    arc, radius = layout.arc_deg[row], layout.radius_m[row]
-    start = layout.start_bearing_deg[row]
+    arc, start = new.arc_deg[row], new.start_bearing_deg[row]
     sector = (
         "full circle"
         if arc >= _FULL_CIRCLE_DEG
         else f"arc {arc:.0f}° clockwise from bearing {start:.0f}°"
     )
-    fitting = f"nozzle {layout.nozzle[row]}" if layout.nozzle[row] else "the nozzle that is there"
-    what = "Set a new head with" if is_added else "Fit"
-    return f"{what} {fitting}, {sector}, radius {radius:.1f} m ({radius / METRES_PER_FOOT:.1f} ft)."
+    fitting = f"nozzle {new.nozzle[row]}" if new.nozzle[row] else "the nozzle that is there"
+    if row >= len(old.x_m):
+        what = f"Set a new head {_place(old, new, row)}, with {fitting},"
+    elif not new.nozzle[row] or (old.nozzle[row] == new.nozzle[row] and old.arc_deg[row] == arc):
+        what = f"Keep {fitting} and set it to"
+    else:
+        what = f"Fit {fitting},"
+    return f"{what} {sector}, radius {_length(new.radius_m[row])}."
+
+
+def _place(old: SprinklerLayout, new: SprinklerLayout, row: int) -> str:
+    """Where a new head goes, from the nearest head that stands."""
+    east, north = new.x_m[row] - old.x_m, new.y_m[row] - old.y_m
+    away = np.hypot(east, north)
+    near = int(np.argmin(away))
+    bearing = round(math.degrees(math.atan2(east[near], north[near]))) % 360
+    return f"{_length(away[near])} from {old.head_id[near]} at bearing {bearing}°"
+
+
+def _length(length_m: float) -> str:
+    return f"{length_m:.1f} m ({length_m / METRES_PER_FOOT:.1f} ft)"

@@ -198,9 +198,12 @@ def _worked(
 ) -> tuple[LoadedSite, _WorkedZone | None]:
     """The site with the zone's best layout that an analysis accepts."""
     begun = time.monotonic()
-    found = _chosen(case, options)
-    if found.layout is None or found.bound is None:
-        problems.add(_no_layout_text(site, case, found))
+    # told first: the linear programme of the search fails on limits that are far out of reach
+    binding = tuple(binding_limits(case.choices, case.limits))
+    found = None if binding else _chosen(case, options)
+    if found is None or found.layout is None or found.bound is None:
+        is_proven = found is None or found.bound is None
+        problems.add(_no_layout_text(site, case, binding, is_proven=is_proven))
         return site, None
     proposed, layout = _accepted(site, case, found.layout, today, options)
     if proposed is None:
@@ -262,14 +265,15 @@ def _proven(
     )
 
 
-def _no_layout_text(site: LoadedSite, case: ZoneCase, found: LayoutOptimum) -> str:
+def _no_layout_text(
+    site: LoadedSite, case: ZoneCase, binding: tuple[str, ...], *, is_proven: bool
+) -> str:
     name = site.inputs.zone_plan.zone[case.zone]
-    if found.bound is not None:
+    if not is_proven:
         return (
             f"Zone {name!r}: no choice that keeps the limits was found in the time given, nor the "
             "proof that there is none. Allow more time, raise a limit or add candidates."
         )
-    binding = binding_limits(case.choices, case.limits)
     which = " and ".join(binding) if binding else "dry turf"
     return (
         f"Zone {name!r}: no choice from the nozzle table keeps all limits; what binds is the limit "

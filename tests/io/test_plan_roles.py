@@ -45,7 +45,7 @@ def test_roles_are_read_with_their_defaults(tmp_path: Path) -> None:
         (TURF_ROLE.replace('layers = ["TURF"]', ""), "neither layers nor blocks is given"),
         (TURF_ROLE.replace('"TURF"', "7"), "layers must be a list of names; got [7]"),
         (TURF_ROLE.replace("constant.soil_texture", "constant.soil"), "'soil_texture', which turf"),
-        (HEAD_ROLE.replace("radius_m", "radius"), "column 'radius' names no unit"),
+        (HEAD_ROLE.replace("radius_m", "radius"), "Write 'radius_m' or 'radius_ft'"),
         (HEAD_ROLE.replace("constant.flow_lpm = 4", ""), "need a source for 'nozzle', or for a"),
         (HEAD_ROLE + "numbered.head_id = 'H'", "column 'head_id' has two sources"),
         (HEAD_ROLE + "constant.start_bearing_deg = 3", "comes from rotation and from a source"),

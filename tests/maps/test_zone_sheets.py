@@ -110,6 +110,12 @@ def test_draw_zone_sheets_tells_how_many_findings_have_no_room(tmp_path):
     assert f"{60 - shown} more in the table of findings." in text
 
 
+def test_draw_zone_sheets_few_findings_are_written_in_full(tmp_path):
+    sentence = "Heads A and B stand too far apart for their throw along this edge. " * 4
+    text = text_of_page(drawn(with_findings(made_up(), "Z1", [sentence + "The end."]), tmp_path), 1)
+    assert "The end." in text
+
+
 def test_draw_zone_sheets_hostile_names_are_drawn_as_they_are(tmp_path):
     case = with_findings(made_up(), "Z1", [HOSTILE_ID])
     zones = (f"<b>${HOSTILE_ID}", *case.inputs.zone_plan.zone[1:])

@@ -18,6 +18,7 @@ from geoirrig.workflows.export_plan import PLAN_FILE, export_plan, plan_placemen
 from geoirrig.workflows.import_plan import export_site
 from tests.io.plan_builder import (
     CRS,
+    ORIGIN_M,
     add_head,
     add_lawn,
     imported,
@@ -104,6 +105,22 @@ def test_gdal_reads_each_result_on_its_own_layer(site: Path, tmp_path: Path) -> 
     stated = dict(text.split(" ", 1) for text in head["BlockAttributes"])
     assert stated["HEAD_ID"] == "A"
     assert stated["NEW_NOZZLE"] == "new one"
+
+
+@pytest.mark.parametrize(("east_m", "is_told"), [(4_000.0, False), (45_000.0, True)])
+def test_transform_of_another_plan_is_told(
+    site: Path, tmp_path: Path, east_m: float, is_told: bool
+) -> None:
+    origin = (ORIGIN_M[0] + east_m, ORIGIN_M[1])
+    control = write_control(tmp_path / "other.csv", scale=SCALE, origin=origin)
+    summary = export_plan(
+        site / "results",
+        plan_placement(control, crs=CRS),
+        tmp_path / "out",
+        overwrite=False,
+        options={},
+    )
+    assert any("45 km or more" in text for text in summary["warnings"]) == is_told
 
 
 def test_units_are_those_of_the_plan(site: Path, tmp_path: Path) -> None:

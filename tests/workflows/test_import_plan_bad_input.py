@@ -13,6 +13,7 @@ from geoirrig.io.plan_entities import damage_told
 from geoirrig.workflows.import_plan import draft_plan_roles
 from tests.io.plan_builder import (
     TURF_ROLE,
+    add_head,
     add_lawn,
     areas,
     heads_plan,
@@ -50,6 +51,14 @@ def test_block_without_the_attribute_is_named(tmp_path: Path) -> None:
     where = f"block 'HEAD' (handle {bare.dxf.handle}) at (7, 9)"
     assert f"no attribute 'ID', from which head_id is to come: {where}" in said
     assert "no attribute 'RADIUS'" in said
+
+
+def test_block_whose_attribute_is_blank_is_named(tmp_path: Path) -> None:
+    plan = heads_plan([("A", 5, 5, "90", {})])
+    blank = add_head(plan.modelspace(), " ", 7, 9)
+    said = problems_of(tmp_path, plan)
+    where = f"block 'HEAD' (handle {blank.dxf.handle}) at (7, 9)"
+    assert f"attribute 'ID', from which head_id is to come, is blank: {where}" in said
 
 
 def test_solids_only_are_told(tmp_path: Path) -> None:
@@ -90,6 +99,19 @@ def test_draft_of_solids_only_says_what_to_do(tmp_path: Path) -> None:
     plan.saveas(tmp_path / "plan.dxf")
     summary = draft_plan_roles(tmp_path / "plan.dxf", tmp_path / "out", overwrite=False, options={})
     assert any("holds only solids and meshes (3DFACE)" in w for w in summary["warnings"])
+
+
+def test_draft_of_names_that_say_nothing_offers_the_commonest(tmp_path: Path) -> None:
+    plan = new_plan()
+    plan.blocks.new("Düse 1").add_circle((0, 0), 0.2)
+    for x in (0, 10, 20):
+        plan.modelspace().add_blockref("Düse 1", (x, 0), dxfattribs={"layer": "Ventil Ä"})
+    add_lawn(plan.modelspace(), rectangle(0, 0, 20, 10), layer="Fläche 1")
+    plan.saveas(tmp_path / "plan.dxf")
+    draft_plan_roles(tmp_path / "plan.dxf", tmp_path / "out", overwrite=False, options={})
+    draft = (tmp_path / "out" / "roles.toml").read_text(encoding="utf-8")
+    assert '# [[heads]]\n# blocks = ["Düse 1"]  # 3 inserts\n' in draft
+    assert '# [[turf]]\n# layers = ["Fläche 1"]  # 1 lines and hatches\n' in draft
 
 
 @pytest.mark.parametrize(

@@ -107,7 +107,10 @@ def test_screen_killed_at_random_moments_ends_in_the_same_bytes(city: Path, tmp_
                 path.unlink()
             out.rmdir()
         elif out.is_dir():  # a run that was killed between its results and its last word
-            assert contents(out) == expected
+            found = contents(out)
+            assert found.items() <= expected.items()
+            # Killed again while these are exchanged: the summary, which goes last, says so.
+            assert "summary.json" not in found or found == expected
     finish(start(city, out, resume=journal_folder(out).is_dir()))
     assert contents(out) == expected
     assert n_with_units > 3
