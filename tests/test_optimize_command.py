@@ -304,7 +304,7 @@ def test_optimize_zone_off_the_turf_stays_as_it_is_and_is_told(tmp_path: Path) -
     out = tmp_path / "out"
     result = run("optimize", site_of(tmp_path, heads=heads), *COARSE, "--out", out)
     assert result.exit_code == 0, result.stderr
-    assert "zone 'off' has no turf to water" in " ".join(result.stderr.split())
+    assert "Zone 'off' has no turf to water" in " ".join(result.stderr.split())
     summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
     of_zone = {zone["zone"]: zone for zone in summary["zones"]}
     assert of_zone["off"]["du_lq_bound"] is None

@@ -116,3 +116,14 @@ def test_plan_import_prints_no_minus_before_a_rotation_of_nothing(
     }  # fmt: skip
     print_plan_import(summary, units="si")
     assert "turned clockwise by 0.0000°" in capsys.readouterr().out
+
+
+def test_plan_export_with_a_crs_that_would_not_count_is_told(
+    imported: Path, tmp_path: Path
+) -> None:
+    result = run(
+        "plan-export", imported, "--plan-transform", imported / "summary.json",
+        "--crs", "EPSG:32612", "--out", tmp_path / "out",
+    )  # fmt: skip
+    assert result.exit_code == 2
+    assert "'summary.json' states its CRS itself. Leave --crs out." in result.stderr

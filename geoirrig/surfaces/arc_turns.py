@@ -181,7 +181,7 @@ def _sentence(layout: SprinklerLayout, head: int, advice: ArcAdvice, row: int) -
     if by_turning > 0.0:
         sense = "clockwise" if turn > 0.0 else "counter-clockwise"
         said.append(
-            f"Turn head {name} by {turn:+.0f}° ({sense}): {by_turning:.0f} % of its water then "
+            f"Turn head {name} {abs(turn):.0f}° {sense}: {by_turning:.0f} % of its water then "
             "falls on turf instead of beside it."
         )
     if by_narrowing > 0.0:

@@ -73,6 +73,11 @@ def plan_placement(
         If neither gives a transform.
     """
     if transform_file.suffix.lower() != ".csv":
+        if crs is not None:
+            raise GeoirrigError(
+                f"--crs goes with control points in a CSV; {transform_file.name!r} states its CRS "
+                "itself. Leave --crs out."
+            )
         return read_stored_placement(transform_file)
     problems = ProblemList() if problems is None else problems
     points = read_control_points(transform_file, problems)

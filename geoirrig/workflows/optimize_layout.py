@@ -335,12 +335,12 @@ def _warnings(site: LoadedSite, proofs: list[ZoneProof | None]) -> tuple[str, ..
     found = []
     for zone, proof in zip(site.inputs.zone_plan.zone, proofs, strict=True):
         if proof is None:
-            found.append(f"zones: zone {zone!r} has no turf to water; it stays as it is.")
+            found.append(f"Zone {zone!r} has no turf to water; it stays as it is.")
         elif proof.put_back:
             heads = "1 head" if proof.put_back == 1 else f"{proof.put_back} heads"
             found.append(
-                f"zones: in zone {zone!r} {heads} did not get the fitting that is most even, since "
-                "with it another zone would be less even, more turf dry or more water run off; the "
-                "bound leaves that out of account."
+                f"Zone {zone!r}: {heads} did not get the fitting that is most even, since "
+                "with it a zone would be less even, more turf dry or more water run off (which "
+                "--allow-more-runoff permits); the bound leaves that out of account."
             )
     return tuple(found)

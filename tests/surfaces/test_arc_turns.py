@@ -64,7 +64,7 @@ def test_arc_findings_say_the_angle_and_the_share() -> None:
     assert found.kind == "arc_to_turn"
     assert found.severity == "high"
     assert found.sentence == (
-        "Turn head H0 by -20° (counter-clockwise): 22 % of its water then falls on turf instead of "
+        "Turn head H0 20° counter-clockwise: 22 % of its water then falls on turf instead of "
         "beside it. New start bearing: 0°."
     )
     assert found.measured_value == pytest.approx(20.0 / 90.0, abs=0.01)

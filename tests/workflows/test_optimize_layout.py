@@ -247,7 +247,7 @@ def test_optimize_zone_off_the_turf_stays_and_is_told() -> None:
     heads = pd.concat([build.heads(), far], ignore_index=True)
     found = optimized(heads=heads)
     assert found.proofs[1] is None
-    assert found.warnings == ("zones: zone 'Z' has no turf to water; it stays as it is.",)
+    assert found.warnings == ("Zone 'Z' has no turf to water; it stays as it is.",)
     assert len(found.proposal.x_m) == 5
 
 
