@@ -37,7 +37,7 @@ def job(name: str, folder: Path, workers: int) -> None:
     if name != "alone" and workers != 1:
         from geoirrig.workflows.fork_server import fork_server
 
-        fork_server()  # first of all, as the command line does
+        fork_server()  # before the readers are imported, as the command line does
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
 
