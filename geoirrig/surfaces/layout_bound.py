@@ -39,8 +39,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import run_on_all_processors, worker_count
+from geoirrig.physics.application_uniformity import low_quarter_uniformity
 from geoirrig.physics.low_quarter import LOW_FRACTION
-from geoirrig.surfaces.layout_limits import LayoutLimits
+from geoirrig.surfaces.layout_limits import LayoutLimits, can_be_kept
 from geoirrig.surfaces.layout_prices import (
     PricedZone,
     Prices,
@@ -54,10 +55,10 @@ from geoirrig.surfaces.layout_regions import nearest_heads_regions
 from geoirrig.surfaces.nozzle_choices import NozzleChoices
 
 # Judgement, tried on zones of 12 and 30 heads.
-_WIDTH, _LEAST_WIDTH = 0.03, 0.001  # of a range of the quartile, of its rate
+_WIDTH, _NARROW = 0.06, 0.016  # of a range of the quartile, of its rate
 _FIRST_ENTRIES, _MOST_ENTRIES, _MORE = 5_000.0, 80_000.0, 4.0  # of a region's table
-_AIM = 0.6  # of the way from the goal to the bound: choices are ruled out only by a high aim
-_AIM_STEP = 0.001  # less is not worth an aim of its own
+_AIM = 0.75  # of the way from the goal to the bound: choices are ruled out only by a high aim
+_NEAR = 0.02  # from the goal to the bound: then the goal itself is the aim
 _FEWER = 0.8  # of the choices left: then the tables are made anew
 _LEAST_RATE = 1e-3  # of the lowest range, of the highest one
 _MOST_PRICES = 2_000_000  # regions times choices: more is left to the programmes
@@ -73,24 +74,30 @@ class _Range:
         The rates.
     bound : float
         No layout has a higher uniformity.
+    own : ndarray of bool, shape (n_choices,)
+        Choices of these layouts.
     possible : ndarray of bool, shape (n_choices,)
-        Choices that a layout whose uniformity is the aim may have.
+        Those that a layout whose uniformity is the aim may have.
     aim : float or None
         That uniformity; None where it is to be set anew, and all choices are possible.
     most_entries : float
         Most entries of a region's table.
     prices, all_prices : Prices or None
         Latest ones, and those for all choices, before regions were joined; None at first.
+    is_settled : bool
+        Whether its bound is reached by a layout that keeps the linear limits.
     """
 
     low_mm_h: float
     high_mm_h: float
     bound: float
+    own: NDArray[np.bool_]
     possible: NDArray[np.bool_]
     aim: float | None = None
     most_entries: float = _FIRST_ENTRIES
     prices: Prices | None = None
     all_prices: Prices | None = None
+    is_settled: bool = False
 
 
 def layout_bound(
@@ -134,7 +141,13 @@ def layout_bound(
         return bound  # layouts of hardly any water: too many ranges
     edges = np.geomspace(low, high, max(1, int(np.ceil(np.log(high / low) / _WIDTH))) + 1)
     ranges = [
-        _Range(low_mm_h=float(a), high_mm_h=float(b), bound=bound, possible=zone.possible)
+        _Range(
+            low_mm_h=float(a),
+            high_mm_h=float(b),
+            bound=bound,
+            own=zone.possible,
+            possible=zone.possible,
+        )
         for a, b in pairwise(edges)
     ]
     return _Proof(zone, ranges, goal=goal, until=until).bound()
@@ -167,7 +180,7 @@ class _Proof:
             with self._changed:
                 self._at_work = [other for other in self._at_work if other is not one]
                 for part in parts:
-                    if part.high_mm_h <= part.low_mm_h * (1.0 + _LEAST_WIDTH):
+                    if part.is_settled:
                         self._reached = max(self._reached, part.bound)
                     else:
                         self._waiting.append(part)
@@ -189,12 +202,15 @@ class _Proof:
 
 
 def _looked_at(zone: PricedZone, one: _Range, *, goal: float, until: float) -> list[_Range]:
-    """What is known of a range after one more round; its halves where it makes no headway."""
+    """What is known of a range after one more round, or of its parts."""
+    prices, all_prices, is_first = one.prices, one.all_prices, one.prices is None
     aim = one.aim
-    if aim is None:
-        aim = goal + _AIM * (one.bound - goal)
-        aim = aim if aim > goal + _AIM_STEP else goal
-    prices, all_prices = one.prices, one.all_prices
+    if aim is None:  # at first the goal: most ranges hold no such layout by far
+        is_far = one.bound > goal + _NEAR and not is_first
+        aim = goal + _AIM * (one.bound - goal) if is_far else goal
+    one = replace(one, possible=can_be_kept(zone.choices, zone.limits, one.possible))
+    if not one.possible.any():
+        return [_begun_again(one, bound=aim)]
     if prices is None:
         region = nearest_heads_regions(zone.choices)
         prices = first_prices(zone, region, threshold=one.low_mm_h, aim=aim)
@@ -210,34 +226,66 @@ def _looked_at(zone: PricedZone, one: _Range, *, goal: float, until: float) -> l
     )
     if all_prices is None or len(found.prices.of_choice) == len(all_prices.of_choice):
         all_prices = found.prices
+    one = replace(one, all_prices=all_prices)
     if found.surplus_mm_h < 0.0:
-        return [
-            replace(
-                one,
-                bound=min(one.bound, aim),
-                aim=None,
-                possible=zone.possible,
-                most_entries=max(_FIRST_ENTRIES, one.most_entries / _MORE),
-                prices=all_prices,
-                all_prices=all_prices,
-            )
-        ]
+        reached = aim
+        if np.array_equal(one.possible, one.own) and np.isfinite(found.surplus_mm_h):
+            # So much below 0 for all layouts; the mean of one that reaches the goal is at most:
+            reached = max(goal, aim + found.surplus_mm_h / (one.high_mm_h / goal))
+        return [_begun_again(one, bound=reached)]
     # LQ − θ·mean is at most the surplus; the mean of a layout that reaches θ is at least this.
     least_mean = one.low_mm_h / _quartile_over_mean(aim)
-    was_possible = np.count_nonzero(one.possible)
+    bound = min(one.bound, aim + found.surplus_mm_h / least_mean)
+    possible = can_be_kept(zone.choices, zone.limits, found.possible)
+    if not possible.any():
+        return [_begun_again(one, bound=aim)]
+    if np.count_nonzero(possible) == len(zone.choices.first) - 1:  # one layout: it is tried
+        value = low_quarter_uniformity(zone.choices.rates(np.flatnonzero(possible)))
+        return [replace(_begun_again(one, bound=max(aim, value)), is_settled=value > aim)]
+    fewer = np.count_nonzero(possible) <= _FEWER * np.count_nonzero(one.possible)
     one = replace(
-        one,
-        bound=min(one.bound, aim + found.surplus_mm_h / least_mean),
-        aim=aim,
-        possible=found.possible,
-        prices=found.prices,
-        all_prices=all_prices,
+        one, bound=bound, aim=None if is_first else aim, possible=possible, prices=found.prices
     )
-    if np.count_nonzero(found.possible) <= _FEWER * was_possible:
-        return [one]
-    if one.most_entries < _MOST_ENTRIES:
-        return [replace(one, most_entries=one.most_entries * _MORE)]
-    if one.bound - aim > _AIM_STEP:
-        return [replace(one, aim=0.5 * (aim + one.bound))]
-    middle = float(np.sqrt(one.low_mm_h * one.high_mm_h))
-    return [replace(one, high_mm_h=middle), replace(one, low_mm_h=middle)]
+    return [one] if is_first or fewer else _with_more_effort(zone, one)
+
+
+def _with_more_effort(zone: PricedZone, one: _Range) -> list[_Range]:
+    """A range that makes no headway: with larger tables or in parts."""
+    larger = one.most_entries * _MORE
+    is_wide = one.high_mm_h > one.low_mm_h * (1.0 + _NARROW)
+    if larger < _MOST_ENTRIES or (larger == _MOST_ENTRIES and not is_wide):
+        return [replace(one, most_entries=larger)]
+    if is_wide:
+        middle = float(np.sqrt(one.low_mm_h * one.high_mm_h))
+        return [replace(one, high_mm_h=middle), replace(one, low_mm_h=middle)]
+    parts = []
+    for others in _by_water(zone, one.possible):
+        own = can_be_kept(zone.choices, zone.limits, one.own & ~others)
+        parts.append(replace(one, own=own, possible=one.possible & own))
+    return [part for part in parts if part.own.any()]
+
+
+def _begun_again(one: _Range, *, bound: float) -> _Range:
+    """All layouts of a range, for a lower aim."""
+    return replace(
+        one,
+        bound=min(one.bound, bound),
+        aim=None,
+        possible=one.own,
+        most_entries=max(_FIRST_ENTRIES, one.most_entries / _MORE),
+        prices=one.all_prices,
+    )
+
+
+def _by_water(zone: PricedZone, possible: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+    """Half of the choices of the head with most choices left: those with more water, with less."""
+    first = zone.choices.first
+    head = int(np.argmax(np.add.reduceat(possible.astype(np.int64), first[:-1])))
+    own = slice(int(first[head]), int(first[head + 1]))
+    rank = np.argsort(np.argsort(zone.mean_mm_h[own], kind="stable"))
+    middle = np.median(rank[possible[own]])
+    halves = []
+    for half in (rank > middle, rank <= middle):
+        halves.append(np.zeros(len(possible), dtype=bool))
+        halves[-1][own] = half
+    return halves

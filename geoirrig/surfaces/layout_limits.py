@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -97,13 +98,17 @@ def limit_rows_of(choices: NozzleChoices, limits: LayoutLimits) -> tuple[Any, Fl
     return rows, most
 
 
-def can_be_kept(choices: NozzleChoices, limits: LayoutLimits) -> FloatArray:
-    """1 for choices that some layout with the linear limits can hold, 0 for the others."""
+def can_be_kept(
+    choices: NozzleChoices, limits: LayoutLimits, among: NDArray[np.bool_] | None = None
+) -> NDArray[np.bool_]:
+    """Choices, of some or all, that layouts of these can hold which keep each linear limit."""
     _, rows, most = limits.linear(choices)
-    possible = np.ones(len(choices.flow_lpm))
+    possible = np.ones(len(choices.flow_lpm), dtype=bool) if among is None else among.copy()
     for row, limit in zip(rows, most, strict=True):
-        least = np.minimum.reduceat(row, choices.first[:-1])
-        possible[row + least.sum() - least[choices.head] > limit] = 0.0
+        least = np.minimum.reduceat(np.where(possible, row, np.inf), choices.first[:-1])
+        if not np.isfinite(least).all():
+            return np.zeros_like(possible)
+        possible &= row + least.sum() - least[choices.head] <= limit
     return possible
 
 

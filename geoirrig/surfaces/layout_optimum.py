@@ -28,7 +28,7 @@ from geoirrig.surfaces.nozzle_choices import NozzleChoices
 # Judgement, tried on zones of 4 to 30 heads: the first takes a second or a few.
 RELAXED_ENTRIES, EXACT_GROUPS = 5_000_000, 600  # entries: groups times choices
 PRICED_FIRST, PRICED_LATER = 80, 20
-SEARCH_SHARE = 0.3  # of the time, before the proof begins
+SEARCH_SHARE = 0.1  # of the time, before the proof begins
 GOAL_SHARE = 0.9  # of the gap allowed: what is proven first, with room for slack
 # Of the way from the best layout to the bound: what lies far above is soon ruled out, and that
 # stands when time runs out on the rest.

@@ -34,8 +34,8 @@ class PricedZone:
 
     Attributes
     ----------
-    choices : NozzleChoices
-        Choices of every head.
+    choices, limits
+        Choices of every head, and the limits.
     mean_mm_h : ndarray, shape (n_choices,)
         Rate of each choice, averaged over all cells.
     possible : ndarray of bool, shape (n_choices,)
@@ -50,6 +50,7 @@ class PricedZone:
     """
 
     choices: NozzleChoices
+    limits: LayoutLimits
     mean_mm_h: FloatArray
     possible: NDArray[np.bool_]
     limit_rows: FloatArray
@@ -114,8 +115,9 @@ def priced_zone(choices: NozzleChoices, limits: LayoutLimits) -> PricedZone:
     shortfall: Any = sparse.hstack([-(average @ choices.rate_mm_h), -sparse.eye_array(len(size))])
     return PricedZone(
         choices=choices,
+        limits=limits,
         mean_mm_h=np.asarray(choices.rate_mm_h.sum(axis=0), dtype=np.float64).ravel() / n_cells,
-        possible=can_be_kept(choices, limits) > 0.0,
+        possible=can_be_kept(choices, limits),
         limit_rows=rows,
         limit_most=most,
         group=group,

@@ -219,7 +219,8 @@ def _highest(values: FloatArray) -> float:
 def _class_bests(region: int, tables: RegionTables, price: FloatArray, best: FloatArray) -> float:
     """Highest value plus prices in a region, and that with each class; by class for all regions."""
     start, split = tables.member_start[region], tables.first_lane[region]
-    stop, offset = tables.member_start[region + 1], tables.value_start[region]
+    stop = tables.member_start[region + 1]
+    table = tables.value[tables.value_start[region] : tables.value_start[region + 1]]
     place = _lanes(split, stop, tables.class_start)
     n_lanes = place.shape[1]
     lane_price, lane_best, room = np.zeros(n_lanes), np.full(n_lanes, -np.inf), np.empty(n_lanes)
@@ -229,21 +230,20 @@ def _class_bests(region: int, tables: RegionTables, price: FloatArray, best: Flo
     best[tables.class_start[start] : tables.class_start[stop]] = -np.inf
     digit = np.zeros(split - start, dtype=np.int64)
     count = tables.class_start[start + 1 : split + 1] - tables.class_start[start:split]
-    while True:
+    for offset in range(0, len(table), n_lanes):
         lead = 0.0
         for k in range(len(digit)):
             lead += price[tables.class_start[start + k] + digit[k]]
+        row = table[offset : offset + n_lanes]  # an array of its own: vector instructions
         for lane in range(n_lanes):
-            value = lead + tables.value[offset + lane] + lane_price[lane]
+            value = lead + row[lane] + lane_price[lane]
             room[lane] = value
             lane_best[lane] = value if value > lane_best[lane] else lane_best[lane]
-        offset += n_lanes
         highest = _highest(room)
         for k in range(len(digit)):
             c = tables.class_start[start + k] + digit[k]
             best[c] = max(best[c], highest)
-        if _count_on(digit, count) < 0:
-            break
+        _count_on(digit, count)
     for member in range(stop - split):
         for lane in range(n_lanes):
             c = place[member, lane]

@@ -19,12 +19,12 @@ from geoirrig.surfaces.layout_region_kernels import RegionTables, merge_classes,
 from geoirrig.surfaces.nozzle_choices import NozzleChoices
 from geoirrig.units import FloatArray
 
-_NEAREST = 3  # heads: on a lattice of squares this gives the quarters of the squares
-_LEAST_LANES = 24  # entries that a processor works on together
+_NEAREST = 4  # heads
+_LEAST_LANES = 100  # entries that a processor works on together
 
 
 def nearest_heads_regions(choices: NozzleChoices) -> IntArray:
-    """Region of each cell: cells whose three heads with most water there are the same."""
+    """Region of each cell: cells whose four heads with most water there are the same."""
     first = choices.first
     water = np.stack(
         [

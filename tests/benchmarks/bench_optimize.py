@@ -1,8 +1,9 @@
 """Layouts of one zone: how even, how surely, how fast.
 
-Run it by hand: ``python tests/benchmarks/bench_optimize.py [--seconds 60]``; ``--smoke`` only sees
-that it still works. Heads stand on a lattice, those inside moved a little; each has 6 nozzles of
-3.0 to 5.6 m and 38 to 41 mm/h and 3 arcs, turned to the edges. Flow and overspray are limited to
+Run it by hand: ``python tests/benchmarks/bench_optimize.py [--seconds 60] [--seeds 0 1 2]
+[--moved 0.4]``; ``--smoke`` only sees that it still works. Heads stand on a lattice, those inside
+moved at random by a little; each has 6 nozzles of 3.0 to 5.6 m and 38 to 41 mm/h and 3 arcs, turned
+to the edges. Flow and overspray are limited to
 those of a layout of 4.6 m throughout, own rates to a spread of 10 %.
 """
 
@@ -11,6 +12,7 @@ from __future__ import annotations
 import argparse
 import time
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 
@@ -22,7 +24,7 @@ from geoirrig.surfaces.layout_optimum import most_even_layout
 from geoirrig.surfaces.layout_search import columns_of, uniformity_of
 from geoirrig.surfaces.nozzle_choices import NozzleChoices, nozzle_choices
 
-CELL_M, MOVED_M, SPREAD_PCT = 0.25, 0.4, 10.0
+CELL_M, SPREAD_PCT = 0.25, 10.0
 RADII_M = (3.0, 3.7, 4.3, 4.6, 5.2, 5.6)
 RATES_MM_H = (38.0, 40.0, 39.0, 41.0, 40.0, 38.0)
 CORES = (0.2, 0.6, 0.4, 0.5, 0.3, 0.6)
@@ -42,17 +44,19 @@ def edge_sector(x: float, y: float, width: float, height: float) -> tuple[float,
     return starts.get((int(west), int(east), int(south), int(north)), (360.0, 0.0))
 
 
-def zone(across: int, along: int, pitch_m: float) -> tuple[NozzleChoices, np.ndarray]:
+def zone(
+    across: int, along: int, pitch_m: float, *, moved_m: float = 0.4, seed: int = 0
+) -> tuple[NozzleChoices, np.ndarray]:
     """Choices of a made-up zone, and the layout as it stands."""
-    rng = np.random.default_rng(0)
+    rng = np.random.default_rng(seed)
     width, height = (across - 1) * pitch_m, (along - 1) * pitch_m
     candidates, first, today = [], [0], []
     for row in range(along):
         for col in range(across):
             x, y = col * pitch_m, row * pitch_m
             arc_now, start_now = edge_sector(x, y, width, height)
-            x += rng.uniform(-MOVED_M, MOVED_M) * (0 < col < across - 1)
-            y += rng.uniform(-MOVED_M, MOVED_M) * (0 < row < along - 1)
+            x += rng.uniform(-moved_m, moved_m) * (0 < col < across - 1)
+            y += rng.uniform(-moved_m, moved_m) * (0 < row < along - 1)
             for nozzle in range(len(RADII_M)):
                 for arc in (90.0, 180.0, 360.0):
                     last = (start_now + arc_now - arc) % 360.0
@@ -95,12 +99,16 @@ def main() -> None:
     """Print a line for each zone."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--heads", type=int, nargs="+", choices=ZONES, default=list(ZONES))
+    parser.add_argument("--seeds", type=int, nargs="+", default=[0])
+    parser.add_argument("--moved", type=float, default=0.4, help="metres at most along each axis")
     parser.add_argument("--smoke", action="store_true", help="4 heads, 5 seconds")
     options = parser.parse_args()
-    zones, seconds = (SMALL, 5.0) if options.smoke else (ZONES, options.seconds)
-    print("heads  choices  cells  before  after   bound   gap %   seconds  processor s")
-    for n_heads, lattice in zones.items():
-        choices, today = zone(*lattice)
+    zones = SMALL if options.smoke else {heads: ZONES[heads] for heads in options.heads}
+    seconds = 5.0 if options.smoke else options.seconds
+    print("heads  seed  choices  cells  before  after   bound   gap %   seconds  processor s")
+    for (n_heads, lattice), seed in product(zones.items(), options.seeds):
+        choices, today = zone(*lattice, moved_m=options.moved, seed=seed)
         flow = choices.flow_lpm[today].sum()
         limits = LayoutLimits(
             flow_lpm=flow,
@@ -113,9 +121,10 @@ def main() -> None:
         found = most_even_layout(choices, limits, today, gap=0.001, seconds=seconds)
         wall, processor = time.perf_counter() - wall, time.process_time() - processor
         print(
-            f"{n_heads:5d}  {len(choices.flow_lpm):7d}  {len(choices.cell_row):5d}  {before:.4f}  "
-            f"{found.uniformity:.4f}  {found.bound:.4f}  {100.0 * found.gap:6.3f}  {wall:7.1f}  "
-            f"{processor:11.1f}"
+            f"{n_heads:5d}  {seed:4d}  {len(choices.flow_lpm):7d}  {len(choices.cell_row):5d}  "
+            f"{before:.4f}  {found.uniformity:.4f}  {found.bound:.4f}  {100.0 * found.gap:6.3f}  "
+            f"{wall:7.1f}  {processor:11.1f}",
+            flush=True,
         )
 
 

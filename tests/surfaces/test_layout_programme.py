@@ -119,7 +119,7 @@ def test_can_be_kept_leaves_out_what_breaks_a_limit_with_the_least_of_all_others
     )
     # With 6 L/min: 5 + 2 is too much; 1 + 2, 1 + 3 are not.
     limits = replace(NO_LIMITS, flow_lpm=6.0)
-    assert can_be_kept(choices, limits).tolist() == [1.0, 0.0, 1.0, 1.0]
+    assert can_be_kept(choices, limits).tolist() == [True, False, True, True]
 
 
 def test_binding_limits_name_what_has_to_give_way() -> None:

@@ -39,15 +39,12 @@ def test_merge_classes_alike_choices_are_one_whatever_the_size() -> None:
     assert class_of.tolist() == [0, 1, 0]
 
 
-def test_nearest_heads_regions_four_heads_in_the_corners_give_four_triples() -> None:
-    row, col = np.divmod(np.arange(36), 6)
-    away = [np.hypot(row - y, col - x) for x, y in product((0, 5), repeat=2)]
-    rate = np.array([10.0 - d for d in away]).T
-    choices = choices_of(rate, [1, 1, 1, 1], side=6)
-    region = nearest_heads_regions(choices).reshape(6, 6)
-    for rows, cols in product((slice(0, 3), slice(3, 6)), repeat=2):
-        assert len(np.unique(region[rows, cols])) == 1
-    assert len(np.unique(region)) == 4
+def test_nearest_heads_regions_are_the_cells_with_the_same_four_nearest_heads() -> None:
+    # Five heads in a row at 0, 1, 2, 3 and 4 m; what they give falls with the distance.
+    cell_m, head_m = np.array([0.0, 1.0, 3.0, 4.0]), np.arange(5.0)
+    rate = 10.0 - np.abs(cell_m[:, np.newaxis] - head_m)
+    region = nearest_heads_regions(choices_of(rate, [1, 1, 1, 1, 1], side=2))
+    assert region.tolist() == [0, 0, 1, 1]
 
 
 def test_joined_regions_join_those_whose_heads_have_few_choices() -> None:
