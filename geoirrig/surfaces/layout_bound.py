@@ -18,7 +18,8 @@ Lagrange's bound, here by dual decomposition [1]_ (limits add their price times 
 A range whose bound is below 0 holds no layout with a uniformity of θ. Nor does such a layout have
 a choice with which the bound is below 0: it is left out, which makes the tables smaller and the
 next bound tighter. Prices begin with those of the linear programme and are passed between the
-regions so that the bound never rises [2]_.
+regions so that the bound never rises [2]_. A range that makes no headway is divided: by the
+quartile while it is wide, then by the choices of one head.
 
 References
 ----------
@@ -66,7 +67,7 @@ _MOST_PRICES = 2_000_000  # regions times choices: more is left to the programme
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Range:
-    """Layouts whose lower quartile is between two rates, and what is known of them.
+    """Layouts of some choices whose lower quartile is between two rates; what is known of them.
 
     Attributes
     ----------
