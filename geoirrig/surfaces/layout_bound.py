@@ -79,10 +79,10 @@ class _Range:
         Choices of these layouts.
     possible : ndarray of bool, shape (n_choices,)
         Those that a layout whose uniformity is the aim may have.
-    aim : float or None
-        That uniformity; None where it is to be set anew, and all choices are possible.
     most_entries : float
         Most entries of a region's table.
+    aim : float or None
+        That uniformity; None where it is to be set anew, and all choices are possible.
     prices, all_prices : Prices or None
         Latest ones, and those for all choices, before regions were joined; None at first.
     is_settled : bool
@@ -94,8 +94,8 @@ class _Range:
     bound: float
     own: NDArray[np.bool_]
     possible: NDArray[np.bool_]
+    most_entries: float
     aim: float | None = None
-    most_entries: float = _FIRST_ENTRIES
     prices: Prices | None = None
     all_prices: Prices | None = None
     is_settled: bool = False
@@ -148,6 +148,7 @@ def layout_bound(
             bound=bound,
             own=zone.possible,
             possible=zone.possible,
+            most_entries=_FIRST_ENTRIES,
         )
         for a, b in pairwise(edges)
     ]

@@ -3,8 +3,8 @@
 Run it by hand: ``python tests/benchmarks/bench_optimize.py [--seconds 60] [--seeds 0 1 2]
 [--moved 0.4]``; ``--smoke`` only sees that it still works. Heads stand on a lattice, those inside
 moved at random by a little; each has 6 nozzles of 3.0 to 5.6 m and 38 to 41 mm/h and 3 arcs, turned
-to the edges. Flow and overspray are limited to
-those of a layout of 4.6 m throughout, own rates to a spread of 10 %.
+to the edges. Flow and overspray are limited to those of a layout of 4.6 m throughout, own rates to
+a spread of 10 %.
 """
 
 from __future__ import annotations

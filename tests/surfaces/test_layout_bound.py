@@ -48,12 +48,27 @@ def test_layout_bound_is_not_below_any_layout(seed: int, share: float, is_tight:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_layout_bound_is_the_best_layout_where_all_can_be_looked_at(seed: int) -> None:
-    # One table holds all 5⁴ layouts: what is left is the width of the ranges, 0.1 % of the rate.
+    # One table holds all 5⁴ layouts: choices are ruled out until one layout is left and measured.
     choices = random_choices(seed, [5, 5, 5, 5], side=7)
     best = max(enumerated(choices, NO_LIMITS).values())
     assert best > 0.05
     found = bound_of(choices, NO_LIMITS, 0.9 * best, 20.0)
     assert best <= found <= best * 1.001
+
+
+@pytest.mark.parametrize(("seed", "limits"), [(0, NO_LIMITS), (1, NO_LIMITS), (2, TIGHT)])
+def test_layout_bound_comes_to_the_best_layout_by_dividing_the_choices_of_heads(
+    seed: int, limits: LayoutLimits, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Tables of 6 entries lump most choices together, and no range of rates is halved.
+    monkeypatch.setattr("geoirrig.surfaces.layout_bound._FIRST_ENTRIES", 6.0)
+    monkeypatch.setattr("geoirrig.surfaces.layout_bound._MOST_ENTRIES", 6.0)
+    monkeypatch.setattr("geoirrig.surfaces.layout_bound._NARROW", np.inf)
+    choices = random_choices(seed, [4, 4, 4, 4], side=7)
+    best = max(enumerated(choices, limits).values())
+    assert best > 0.05
+    found = bound_of(choices, limits, 0.9 * best, 20.0)
+    assert best - 1e-9 <= found <= best * 1.001
 
 
 def test_layout_bound_does_not_rise_with_tighter_limits() -> None:

@@ -120,6 +120,10 @@ def test_can_be_kept_leaves_out_what_breaks_a_limit_with_the_least_of_all_others
     # With 6 L/min: 5 + 2 is too much; 1 + 2, 1 + 3 are not.
     limits = replace(NO_LIMITS, flow_lpm=6.0)
     assert can_be_kept(choices, limits).tolist() == [True, False, True, True]
+    # Among those without the choice of 2 L/min, 1 + 3 is the least.
+    among = np.array([True, True, False, True])
+    assert can_be_kept(choices, limits, among).tolist() == [True, False, False, True]
+    assert not can_be_kept(choices, replace(limits, flow_lpm=3.5), among).any()
 
 
 def test_binding_limits_name_what_has_to_give_way() -> None:
