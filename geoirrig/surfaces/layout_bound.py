@@ -42,7 +42,7 @@ from numpy.typing import NDArray
 from geoirrig.compilation import run_on_all_processors, worker_count
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
 from geoirrig.physics.low_quarter import LOW_FRACTION
-from geoirrig.surfaces.layout_limits import LayoutLimits, can_be_kept
+from geoirrig.surfaces.layout_limits import LayoutLimits
 from geoirrig.surfaces.layout_prices import (
     PricedZone,
     Prices,
@@ -210,7 +210,7 @@ def _looked_at(zone: PricedZone, one: _Range, *, goal: float, until: float) -> l
     if aim is None:  # at first the goal: most ranges hold no such layout by far
         is_far = one.bound > goal + _NEAR and not is_first
         aim = goal + _AIM * (one.bound - goal) if is_far else goal
-    one = replace(one, possible=can_be_kept(zone.choices, zone.limits, one.possible))
+    one = replace(one, possible=zone.kept(one.possible))
     if not one.possible.any():
         return [_begun_again(one, bound=aim)]
     if prices is None:
@@ -238,7 +238,7 @@ def _looked_at(zone: PricedZone, one: _Range, *, goal: float, until: float) -> l
     # LQ − θ·mean is at most the surplus; the mean of a layout that reaches θ is at least this.
     least_mean = one.low_mm_h / _quartile_over_mean(aim)
     bound = min(one.bound, aim + found.surplus_mm_h / least_mean)
-    possible = can_be_kept(zone.choices, zone.limits, found.possible)
+    possible = zone.kept(found.possible)
     if not possible.any():
         return [_begun_again(one, bound=aim)]
     if np.count_nonzero(possible) == len(zone.choices.first) - 1:  # one layout: it is tried
@@ -262,7 +262,7 @@ def _with_more_effort(zone: PricedZone, one: _Range) -> list[_Range]:
         return [replace(one, high_mm_h=middle), replace(one, low_mm_h=middle)]
     parts = []
     for others in _by_water(zone, one.possible):
-        own = can_be_kept(zone.choices, zone.limits, one.own & ~others)
+        own = zone.kept(one.own & ~others)
         parts.append(replace(one, own=own, possible=one.possible & own))
     return [part for part in parts if part.own.any()]
 

@@ -98,18 +98,23 @@ def limit_rows_of(choices: NozzleChoices, limits: LayoutLimits) -> tuple[Any, Fl
     return rows, most
 
 
-def can_be_kept(
-    choices: NozzleChoices, limits: LayoutLimits, among: NDArray[np.bool_] | None = None
-) -> NDArray[np.bool_]:
-    """Choices, of some or all, that layouts of these can hold which keep each linear limit."""
+def can_be_kept(choices: NozzleChoices, limits: LayoutLimits) -> NDArray[np.bool_]:
+    """Choices that some layout with the linear limits can hold."""
     _, rows, most = limits.linear(choices)
-    possible = np.ones(len(choices.flow_lpm), dtype=bool) if among is None else among.copy()
+    return kept_among(np.ones(len(choices.flow_lpm), dtype=bool), choices, rows, most)
+
+
+def kept_among(
+    possible: NDArray[np.bool_], choices: NozzleChoices, rows: FloatArray, most: FloatArray
+) -> NDArray[np.bool_]:
+    """Choices, of those possible, that layouts of these can hold which keep each row of limits."""
+    kept = possible.copy()
     for row, limit in zip(rows, most, strict=True):
-        least = np.minimum.reduceat(np.where(possible, row, np.inf), choices.first[:-1])
+        least = np.minimum.reduceat(np.where(kept, row, np.inf), choices.first[:-1])
         if not np.isfinite(least).all():
-            return np.zeros_like(possible)
-        possible &= row + least.sum() - least[choices.head] <= limit
-    return possible
+            return np.zeros_like(kept)
+        kept &= row + least.sum() - least[choices.head] <= limit
+    return kept
 
 
 def binding_limits(choices: NozzleChoices, limits: LayoutLimits) -> dict[str, float]:

@@ -13,7 +13,7 @@ from scipy.optimize import linprog
 
 from geoirrig.physics.low_quarter import LOW_FRACTION
 from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_limits import LayoutLimits, can_be_kept, one_each, wide
+from geoirrig.surfaces.layout_limits import LayoutLimits, can_be_kept, kept_among, one_each, wide
 from geoirrig.surfaces.layout_programme import block_groups
 from geoirrig.surfaces.layout_region_kernels import RegionTables, pass_prices, values_with
 from geoirrig.surfaces.layout_regions import joined_regions, region_tables
@@ -34,8 +34,8 @@ class PricedZone:
 
     Attributes
     ----------
-    choices, limits
-        Choices of every head, and the limits.
+    choices : NozzleChoices
+        Choices of every head.
     mean_mm_h : ndarray, shape (n_choices,)
         Rate of each choice, averaged over all cells.
     possible : ndarray of bool, shape (n_choices,)
@@ -50,7 +50,6 @@ class PricedZone:
     """
 
     choices: NozzleChoices
-    limits: LayoutLimits
     mean_mm_h: FloatArray
     possible: NDArray[np.bool_]
     limit_rows: FloatArray
@@ -59,6 +58,10 @@ class PricedZone:
     share: FloatArray
     shortfall_rows: Any
     one_each_rows: Any
+
+    def kept(self, possible: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Choices, of those possible, that layouts of these can hold which keep the limits."""
+        return kept_among(possible, self.choices, self.limit_rows, self.limit_most)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +118,6 @@ def priced_zone(choices: NozzleChoices, limits: LayoutLimits) -> PricedZone:
     shortfall: Any = sparse.hstack([-(average @ choices.rate_mm_h), -sparse.eye_array(len(size))])
     return PricedZone(
         choices=choices,
-        limits=limits,
         mean_mm_h=np.asarray(choices.rate_mm_h.sum(axis=0), dtype=np.float64).ravel() / n_cells,
         possible=can_be_kept(choices, limits),
         limit_rows=rows,

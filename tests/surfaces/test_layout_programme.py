@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
-from geoirrig.surfaces.layout_limits import LayoutLimits, binding_limits, can_be_kept
+from geoirrig.surfaces.layout_limits import LayoutLimits, binding_limits, can_be_kept, kept_among
 from geoirrig.surfaces.layout_programme import block_groups, layout_above, relaxed_layout
 from tests.surfaces.made_up_choices import (
     NO_LIMITS,
@@ -121,9 +121,9 @@ def test_can_be_kept_leaves_out_what_breaks_a_limit_with_the_least_of_all_others
     limits = replace(NO_LIMITS, flow_lpm=6.0)
     assert can_be_kept(choices, limits).tolist() == [True, False, True, True]
     # Among those without the choice of 2 L/min, 1 + 3 is the least.
-    among = np.array([True, True, False, True])
-    assert can_be_kept(choices, limits, among).tolist() == [True, False, False, True]
-    assert not can_be_kept(choices, replace(limits, flow_lpm=3.5), among).any()
+    among, flow = np.array([True, True, False, True]), choices.flow_lpm[np.newaxis]
+    assert kept_among(among, choices, flow, np.array([6.0])).tolist() == [True, False, False, True]
+    assert not kept_among(among, choices, flow, np.array([3.5])).any()
 
 
 def test_binding_limits_name_what_has_to_give_way() -> None:
