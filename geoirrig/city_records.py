@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.physics.nozzle_hydraulics import NozzleTests
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import Attributes, InputFile, ObjectArray, WorkingPlane
 from geoirrig.units import FloatArray
@@ -51,16 +52,15 @@ class CityTurf:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadState:
-    """What the nozzles make of the heads, before or after a retrofit; arrays of shape (n_heads,).
+    """The heads before or after a retrofit; arrays of shape (n_heads,).
 
-    Parts that do not change are the same arrays in both states.
+    Flow and radius follow where a unit is worked: see `throw_of_heads`.
     """
 
     nozzle: Number  # into `CityHeads.nozzles`
-    flow_lpm: FloatArray
+    pressure_kpa: FloatArray  # as stated, else that of the nozzle's tests; NaN: neither
+    flow_lpm: FloatArray  # as stated; NaN: what the nozzle gives
     radius_m: FloatArray
-    pressure_kpa: FloatArray
-    profile: Number  # into `CityHeads.profiles`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +72,8 @@ class CityNozzles:
     pressure_min_kpa: FloatArray
     pressure_max_kpa: FloatArray
     unit_cost: FloatArray
+    tests: tuple[NozzleTests | None, ...]
+    profile: Number  # into `CityHeads.profiles`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +31,6 @@ from geoirrig.io.parcel_faults import (
     numbers_by_row,
 )
 from geoirrig.io.read_heads import (
-    flow_and_radius,
     profiles_of,
     read_heads,
     running_pressure,
@@ -57,41 +56,38 @@ class NozzleTables:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedCityHeads:
-    """Heads as their layer states them, in its order, in SI; NaN where it does not."""
+    """What their columns state of the heads, in the order of the layer, in SI; NaN: nothing."""
 
     layer: ArrowLayer
-    parcel: NDArray[np.int32]  # −1: nobody's
     zone: CodedText
     nozzle: CodedText
-    x_m: FloatArray
-    y_m: FloatArray
     arc_deg: FloatArray
     start_bearing_deg: FloatArray
     radius_m: FloatArray
     flow_lpm: FloatArray
     pressure_kpa: FloatArray
-    left_out: tuple[LeftOutItem, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnplacedCityHeads:
-    """Heads of which it is not yet known whose they are."""
-
-    heads: StatedCityHeads  # all nobody's
     at_fault: BoolArray  # rows that cannot be used
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedHeads:
+    """Where the heads stand and whose they are, in the order of the layer."""
+
+    x_m: FloatArray
+    y_m: FloatArray
+    parcel: NDArray[np.int32]  # −1: nobody's
+    left_out: tuple[LeftOutItem, ...]
+
+
 def read_city_heads(
-    layer: ArrowLayer, plane: PlaneOfWork, tables: NozzleTables, problems: ProblemList
-) -> UnplacedCityHeads:
-    """Heads as their layer states them.
+    layer: ArrowLayer, tables: NozzleTables, problems: ProblemList
+) -> StatedCityHeads:
+    """Heads as the columns of their layer state them.
 
     Parameters
     ----------
     layer : ArrowLayer
         The heads layer.
-    plane : PlaneOfWork
-        The working plane.
     tables : NozzleTables
         Nozzles; a head whose nozzle is not among them fails its parcel.
     problems : ProblemList
@@ -100,8 +96,7 @@ def read_city_heads(
     check_required_columns(layer.table, problems)
     _check_throw_is_stated(layer, tables, problems)
     zone, nozzle = coded_text(layer, "zone"), coded_text(layer, "nozzle")
-    x_m, y_m = _positions(layer, plane, problems)
-    at_fault = _is_blank(zone)[zone.code] | np.isnan(x_m)
+    at_fault = _is_blank(zone)[zone.code]
     numbers: dict[str, FloatArray] = {}
     for name in (
         "arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa", "trajectory_deg",
@@ -114,53 +109,68 @@ def read_city_heads(
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
     throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
     at_fault |= unknown[nozzle.code] | (_is_blank(nozzle)[nozzle.code] & throw_lacks)
-    heads = StatedCityHeads(
+    return StatedCityHeads(
         layer=layer,
-        parcel=np.full(len(x_m), -1, dtype=np.int32),
         zone=zone,
         nozzle=nozzle,
-        x_m=x_m,
-        y_m=y_m,
         arc_deg=np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc),
         start_bearing_deg=np.where(np.isnan(bearing), 0.0, bearing) % _FULL_CIRCLE_DEG,
         radius_m=numbers["radius_m"],
         flow_lpm=numbers["flow_lpm"],
         pressure_kpa=numbers["pressure_kpa"],
-        left_out=(),
+        at_fault=at_fault,
     )
-    return UnplacedCityHeads(heads=heads, at_fault=at_fault)
+
+
+def head_positions(
+    layer: ArrowLayer, plane: PlaneOfWork, problems: ProblemList
+) -> tuple[FloatArray, FloatArray]:
+    """East and north [m] of the heads in the working plane; NaN where there is no position."""
+    coordinates = point_coordinates_of(layer)
+    if layer.table.crs is None:
+        coordinates = np.full_like(coordinates, np.nan)
+    else:
+        coordinates = coordinates_in_plane(
+            coordinates, layer.table.crs, plane, place=layer.table.place, problems=problems
+        )
+    return coordinates[:, 0].copy(), coordinates[:, 1].copy()
 
 
 def placed_heads(
-    unplaced: UnplacedCityHeads,
+    heads: StatedCityHeads,
+    position: tuple[FloatArray, FloatArray],
     parcels: PlacedParcels,
     plane: PlaneOfWork,
     tables: NozzleTables,
     faults: ParcelFaults,
-) -> StatedCityHeads:
-    """Heads with the parcel in which they stand.
+) -> PlacedHeads:
+    """Find the parcel in which each head stands.
 
     Parameters
     ----------
-    unplaced : UnplacedCityHeads
-        As read.
+    heads : StatedCityHeads
+        What their columns state.
+    position : tuple of ndarray
+        As `head_positions` gives it.
     parcels : PlacedParcels
         The parcels.
     plane, tables : PlaneOfWork, NozzleTables
-        As for `read_city_heads`.
+        The working plane, and the nozzles.
     faults : ParcelFaults
         Takes parcels with a head at fault: without flow, zone or bearing, out of range …
     """
-    heads = unplaced.heads
-    parcel = parcel_of_points(parcels, heads.x_m, heads.y_m)
+    x_m, y_m = position
+    parcel = parcel_of_points(parcels, x_m, y_m)
 
     def careful(table: LayerTable, found: ProblemList) -> None:
         stated = read_heads(table, plane, found)
         plan = read_zone_plan(None, stated.zone, found)
         sprinkler_layout(stated, tables.nozzles, tables.profiles, plan, problems=found)
 
-    note_rows_at_fault(heads.layer, parcel, unplaced.at_fault, careful, faults)
-    return replace(heads, parcel=parcel, left_out=_nobodys_heads(heads.layer, parcel))
+    note_rows_at_fault(heads.layer, parcel, heads.at_fault | np.isnan(x_m), careful, faults)
+    return PlacedHeads(
+        x_m=x_m, y_m=y_m, parcel=parcel, left_out=_nobodys_heads(heads.layer, parcel)
+    )
 
 
 def head_state(
@@ -169,7 +179,7 @@ def head_state(
     tables: NozzleTables,
     problems: ProblemList,
 ) -> HeadState:
-    """Flow, radius and profile of the heads, as `sprinkler_layout` finds them for a site.
+    """The heads with the pressures that they run at, as `sprinkler_layout` finds them for a site.
 
     Parameters
     ----------
@@ -182,55 +192,43 @@ def head_state(
     problems : ProblemList
         Takes the warning that a pressure was assumed.
     """
-    flow, radius = heads.flow_lpm.copy(), heads.radius_m.copy()
-    pressure = heads.pressure_kpa.copy()
-    code = heads.nozzle.code
-    short = np.int16 if len(words) < np.iinfo(np.int16).max else np.int32
-    order = np.argsort(code.astype(short), kind="stable")  # short numbers are sorted by radix
-    edges = np.searchsorted(code[order], np.arange(len(words) + 1))
+    code, is_unstated = heads.nozzle.code, np.isnan(heads.pressure_kpa)
+    assumes = is_unstated & np.isnan(heads.flow_lpm + heads.radius_m)
+    n_assumed = np.bincount(code[assumes], minlength=len(words))
+    is_used = np.bincount(code, minlength=len(words)) > 0
+    own, unknown = np.full(len(words), np.nan), np.full(1, np.nan)
     for number, name in enumerate(words):
-        rows = order[edges[number] : edges[number + 1]]
-        if name not in tables.nozzles or not len(rows):
-            continue
-        nozzle = tables.nozzles[name]
-        needs_pressure = np.isnan(pressure[rows]) & np.isnan(flow[rows] + radius[rows])
-        pressure[rows] = running_pressure(
-            pressure[rows], nozzle, int(needs_pressure.sum()), problems
-        )
-        table_flow, table_radius = flow_and_radius(pressure[rows], heads.arc_deg[rows], nozzle)
-        flow[rows] = np.where(np.isnan(flow[rows]), table_flow, flow[rows])
-        radius[rows] = np.where(np.isnan(radius[rows]), table_radius, radius[rows])
+        if name in tables.nozzles and is_used[number]:
+            nozzle, count = tables.nozzles[name], int(n_assumed[number])
+            own[number] = running_pressure(unknown, nozzle, count, problems)[0]
     return HeadState(
         nozzle=code,
-        flow_lpm=flow,
-        radius_m=radius,
-        pressure_kpa=pressure,
-        profile=np.empty(0, dtype=np.int32),  # follows from the nozzle: `profile_numbers`
+        pressure_kpa=np.where(is_unstated, own[code], heads.pressure_kpa),
+        flow_lpm=heads.flow_lpm,
+        radius_m=heads.radius_m,
     )
 
 
-def profile_numbers(
+def city_nozzles(
     words: tuple[str, ...], tables: NozzleTables
-) -> tuple[NDArray[np.int32], tuple[RadialProfile, ...]]:
-    """Profile of each nozzle name, and the profiles in use, each once."""
-    index, used = profiles_of(np.array(words, dtype=object), tables.nozzles, tables.profiles)
-    return index.astype(np.int32), used
-
-
-def city_nozzles(words: tuple[str, ...], tables: NozzleTables) -> CityNozzles:
-    """What the nozzle table says of each name; NaN and "" where it says nothing."""
+) -> tuple[CityNozzles, tuple[RadialProfile, ...]]:
+    """What the tables say of each nozzle name, NaN and "" where nothing; the profiles in use."""
     found = [tables.nozzles.get(word) for word in words]
+    profile, used = profiles_of(np.array(words, dtype=object), tables.nozzles, tables.profiles)
 
     def stated(name: str) -> FloatArray:
         return np.array([np.nan if n is None else getattr(n, name) for n in found], np.float64)
 
-    return CityNozzles(
+    nozzles = CityNozzles(
         name=words,
         device=tuple("" if n is None else n.device for n in found),
         pressure_min_kpa=stated("pressure_min_kpa"),
         pressure_max_kpa=stated("pressure_max_kpa"),
         unit_cost=stated("unit_cost"),
+        tests=tuple(found),
+        profile=profile.astype(np.int32),
     )
+    return nozzles, used
 
 
 # --- checks --------------------------------------------------------------------------------------
@@ -253,19 +251,6 @@ def _check_throw_is_stated(layer: ArrowLayer, tables: NozzleTables, problems: Pr
             f"{table.start} names nozzles, but there is no usable nozzles table. Add the layer "
             "'nozzles' or give --nozzles FILE."
         )
-
-
-def _positions(
-    layer: ArrowLayer, plane: PlaneOfWork, problems: ProblemList
-) -> tuple[FloatArray, FloatArray]:
-    coordinates = point_coordinates_of(layer)
-    if layer.table.crs is None:
-        coordinates = np.full_like(coordinates, np.nan)
-    else:
-        coordinates = coordinates_in_plane(
-            coordinates, layer.table.crs, plane, place=layer.table.place, problems=problems
-        )
-    return coordinates[:, 0].copy(), coordinates[:, 1].copy()
 
 
 def _nobodys_heads(layer: ArrowLayer, parcel: NDArray[np.int32]) -> tuple[LeftOutItem, ...]:

@@ -100,7 +100,7 @@ def _named_heads(
     ids = coded_text(heads.layer, "head_id")
     is_wanted = np.array([word in wanted for word in ids.words], dtype=bool)
     rows = np.flatnonzero(is_wanted[ids.code])
-    kind = np.full(len(heads.parcel), -1, dtype=np.int64)
+    kind = np.full(len(heads.pressure_kpa), -1, dtype=np.int64)
     kind[rows] = np.arange(len(rows))
     words = np.array(heads.nozzle.words, object)
     zones = np.array(heads.zone.words, object)

@@ -227,7 +227,7 @@ def _parcel_at_corners(
     """
     corner, row = shapely.get_coordinates(geometry, return_index=True)
     box = shapely.bounds(geometry)
-    inward = (box[row, :2] + box[row, 2:]) / 2.0 - corner
+    inward = np.take((box[:, :2] + box[:, 2:]) / 2.0, row, axis=0) - corner
     length = np.hypot(inward[:, 0], inward[:, 1])
     step = np.minimum(1.0, _DRAWN_IN_M / np.maximum(length, _DRAWN_IN_M))
     x, y = (corner + step[:, np.newaxis] * inward).T

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from geoirrig.city_records import BoolArray, CityZones
 from geoirrig.errors import ProblemList
-from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated
+from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text, is_repeated
 from geoirrig.io.city_heads import StatedCityHeads
 from geoirrig.io.column_values import check_required_columns
 from geoirrig.io.parcel_faults import ParcelFaults, numbers_by_row
@@ -30,6 +32,7 @@ class ZoneWordPlan:
 def read_city_zone_plan(
     layer: ArrowLayer | None,
     heads: StatedCityHeads,
+    parcel: NDArray[np.int32],
     problems: ProblemList,
     faults: ParcelFaults,
 ) -> ZoneWordPlan:
@@ -41,6 +44,8 @@ def read_city_zone_plan(
         The zones table; its order is the running order. None: there is none.
     heads : StatedCityHeads
         Heads with the names of their zones; two parcels may each have a zone of one name.
+    parcel : ndarray of int, shape (n_heads,)
+        Parcel of each head, −1 for none.
     problems : ProblemList
         Takes missing columns and names that stand there twice.
     faults : ParcelFaults
@@ -65,8 +70,7 @@ def read_city_zone_plan(
         )
     row_of = np.full(len(coded.words) + 1, -1, dtype=np.int64)
     row_of[coded.code] = np.arange(layer.n_rows)
-    number = {word: code for code, word in enumerate(coded.words)}
-    row = row_of[[number.get(word, -1) for word in words]]
+    row = row_of[_places_in(coded.words, words)]
     planned = row >= 0
     is_bad = np.zeros(len(words), dtype=bool)
     for name in plan:
@@ -74,7 +78,7 @@ def read_city_zone_plan(
         plan[name][planned] = values[row[planned]]
         is_bad[planned] |= bad[row[planned]]
     if is_bad.any():
-        of_bad = np.unique(heads.parcel[is_bad[heads.zone.code] & (heads.parcel >= 0)])
+        of_bad = np.unique(parcel[is_bad[heads.zone.code] & (parcel >= 0)])
         for parcel in of_bad:
             faults.add(
                 int(parcel),
@@ -87,6 +91,12 @@ def read_city_zone_plan(
     return ZoneWordPlan(rank=rank, **plan)
 
 
+def _places_in(known: Sequence[str], words: Sequence[str]) -> NDArray[np.int64]:
+    """Place of each word among those known; −1 for none."""
+    found = pc.index_in(pa.array(words, pa.string()), pa.array(known, pa.string()))
+    return np.asarray(pc.fill_null(found, -1), dtype=np.int64)
+
+
 def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
     """Place of each word among all, by name."""
     rank = np.empty(len(words), dtype=np.int64)
@@ -95,13 +105,13 @@ def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
 
 
 def zones_of_heads(
-    heads: StatedCityHeads, plan: ZoneWordPlan, kept: BoolArray
+    zone: CodedText, parcel: NDArray[np.int32], plan: ZoneWordPlan, kept: BoolArray
 ) -> tuple[CityZones, NDArray[np.int64], NDArray[np.int32]]:
     """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
-    rows = np.flatnonzero((heads.parcel >= 0) & kept[heads.parcel])
-    code = heads.zone.code[rows]
+    rows = np.flatnonzero((parcel >= 0) & kept[parcel])
+    code = zone.code[rows]
     n_ranks = int(np.max(plan.rank, initial=0)) + 1
-    key = heads.parcel[rows].astype(np.int64) * n_ranks + plan.rank[code]
+    key = parcel[rows].astype(np.int64) * n_ranks + plan.rank[code]
     order = np.argsort(key, kind="stable")
     rows, key, code = rows[order], key[order], code[order]
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.empty(0, int)
@@ -112,9 +122,9 @@ def zones_of_heads(
     cycles = plan.cycles[word]
     soak = plan.soak_minutes[word]
     zones = CityZones(
-        parcel=heads.parcel[rows[starts]],
+        parcel=parcel[rows[starts]],
         name=word.astype(np.int32),
-        names=heads.zone.words,
+        names=zone.words,
         cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),
         soak_minutes=np.where(np.isnan(soak), 0.0, soak),
     )

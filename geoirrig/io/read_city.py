@@ -25,12 +25,12 @@ from geoirrig.expressions.grammar import ValueKind
 from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_arrow_layers
 from geoirrig.io.city_heads import (
     NozzleTables,
+    PlacedHeads,
     StatedCityHeads,
-    UnplacedCityHeads,
     city_nozzles,
+    head_positions,
     head_state,
     placed_heads,
-    profile_numbers,
     read_city_heads,
 )
 from geoirrig.io.city_parcels import note_overlaps, read_city_parcels
@@ -145,28 +145,30 @@ def read_city(
         Whether the existing nozzles at the new pressures are wanted too.
     """
     layers, faults = opened.layers, ParcelFaults()
-    outlines = layers["turf"].geometry() if "turf" in layers else None
-    plane = None if outlines is None else _plane(layers["turf"], outlines, problems)
-    if plane is None or outlines is None or not set(REQUIRED_LAYERS) <= layers.keys():
-        for role in layers:  # nothing can be placed, but the columns can be looked at
-            check_required_columns(layers[role].table, problems)
+    if not set(REQUIRED_LAYERS) <= layers.keys():
+        _check_columns(layers, problems)
         return None
     # What is found aside is added last: messages have one order.
     overlaps, faults_of_heads, told_of_heads = ParcelFaults(), ParcelFaults(), ProblemList()
 
-    def heads_and_states() -> tuple[UnplacedCityHeads, _States]:
-        unplaced = read_city_heads(layers["heads"], plane, opened.tables, told_of_heads)
-        return unplaced, _states(
-            unplaced.heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
+    def heads_and_states() -> tuple[StatedCityHeads, _States]:
+        heads = read_city_heads(layers["heads"], opened.tables, told_of_heads)
+        return heads, _states(
+            heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
         )
 
     with ThreadPoolExecutor(2) as aside:
-        repeated = {"parcels": aside.submit(is_repeated, layers["parcels"], "parcel_id")}
         of_heads = aside.submit(heads_and_states)
-        repeated |= {
+        repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
-            for role in ("heads", "turf")
+            for role in ("parcels", "heads", "turf")
         }
+        outlines = layers["turf"].geometry()
+        plane = _plane(layers["turf"], outlines, problems)
+        if plane is None:
+            _check_columns(layers, problems)
+            return None
+        position = aside.submit(head_positions, layers["heads"], plane, told_of_heads)
         parcels = read_city_parcels(
             layers["parcels"],
             plane,
@@ -174,12 +176,17 @@ def read_city(
             faults,
             is_repeated=repeated["parcels"].result(),
         )
-        search = aside.submit(note_overlaps, parcels, overlaps)
         placing = aside.submit(
             lambda: placed_heads(
-                of_heads.result()[0], parcels, plane, opened.tables, faults_of_heads
+                of_heads.result()[0],
+                position.result(),
+                parcels,
+                plane,
+                opened.tables,
+                faults_of_heads,
             )
         )
+        search = aside.submit(note_overlaps, parcels, overlaps)
         turf = read_city_turf(
             layers["turf"],
             parcels,
@@ -189,30 +196,30 @@ def read_city(
             geometry=outlines,
             has_terrain=has_terrain,
         )
-        heads, states = placing.result(), of_heads.result()[1]
+        placed, (heads, states) = placing.result(), of_heads.result()
         problems.take(told_of_heads)
         if nozzle_set is not None:
-            owned = heads.parcel >= 0
+            owned = placed.parcel >= 0
             now, new = heads.pressure_kpa[owned], states.stated_pressure_kpa[owned]
             warn_of_raised_pressure(nozzle_set.name, now, new, problems)
         faults.take(faults_of_heads)
-        for role, owner in (("turf", turf.records.parcel), ("heads", heads.parcel)):
+        for role, owner in (("turf", turf.records.parcel), ("heads", placed.parcel)):
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
         search.result()
     faults.take(overlaps)
-    plan = read_city_zone_plan(layers.get("zones"), heads, problems, faults)
+    plan = read_city_zone_plan(layers.get("zones"), heads, placed.parcel, problems, faults)
     if problems.problems:
         return None
-    _note_heads_without_throw(heads, states, faults)
+    _note_heads_without_throw(heads, placed.parcel, states, opened.tables, faults)
     kept = ~faults.is_failed(len(parcels.records.parcel_id))
-    zones, order, zone_of_head = zones_of_heads(heads, plan, kept)
-    left_out = (*turf.left_out, *heads.left_out)
+    zones, order, zone_of_head = zones_of_heads(heads.zone, placed.parcel, plan, kept)
+    left_out = (*turf.left_out, *placed.left_out)
     _warn_of_left_out(left_out, problems)
     inputs = CityInputs(
         plane=plane.record,
         parcels=parcels.records,
         turf=_sorted_turf(turf.records, kept),
-        heads=_sorted_heads(heads, states, order, zone_of_head, opened.tables),
+        heads=_sorted_heads(heads, placed, states, order, zone_of_head, opened.tables),
         zones=zones,
         failures=faults.failures(),
         left_out=_left_out(left_out),
@@ -223,6 +230,12 @@ def read_city(
 
 
 # --- the city as a whole -------------------------------------------------------------------------
+
+
+def _check_columns(layers: Mapping[str, ArrowLayer], problems: ProblemList) -> None:
+    """Nothing can be placed, but the columns can be looked at."""
+    for layer in layers.values():
+        check_required_columns(layer.table, problems)
 
 
 def _plane(turf: ArrowLayer, geometry: ObjectArray, problems: ProblemList) -> PlaneOfWork | None:
@@ -293,7 +306,7 @@ def _states(
 ) -> _States:
     existing = head_state(heads, heads.nozzle.words, tables, problems)
     if nozzle_set is None:
-        none = np.zeros(len(heads.parcel), dtype=bool)
+        none = np.zeros(len(heads.pressure_kpa), dtype=bool)
         return _States(
             words=heads.nozzle.words,
             existing=existing,
@@ -322,17 +335,22 @@ def _states(
 
 
 def _note_heads_without_throw(
-    heads: StatedCityHeads, states: _States, faults: ParcelFaults
+    heads: StatedCityHeads,
+    parcel: NDArray[np.int32],
+    states: _States,
+    tables: NozzleTables,
+    faults: ParcelFaults,
 ) -> None:
     """Heads that have a flow now but none in the retrofit, and the like."""
+    has_no_tests = np.array([word not in tables.nozzles for word in states.words], dtype=bool)
     for state in (states.existing, states.retrofit):
-        without = ~(np.isfinite(state.flow_lpm) & np.isfinite(state.radius_m))
-        rows = np.flatnonzero(without & (heads.parcel >= 0))
-        for parcel, own in grouped(heads.parcel[rows]):
-            if parcel not in faults.reasons:
+        without = has_no_tests[state.nozzle] & np.isnan(state.flow_lpm + state.radius_m)
+        rows = np.flatnonzero(without & (parcel >= 0))
+        for number, own in grouped(parcel[rows]):
+            if number not in faults.reasons:
                 table = heads.layer.rows(rows[own[:1]])
                 faults.add(
-                    parcel,
+                    number,
                     f"{table.start}: {len(own)} heads have no flow or no radius, the first is "
                     f"{named_ids(table, np.ones(1, dtype=bool))}. Correct its nozzle, or state "
                     "both.",
@@ -357,39 +375,34 @@ def _sorted_turf(turf: CityTurf, kept: BoolArray) -> CityTurf:
 
 def _sorted_heads(
     heads: StatedCityHeads,
+    placed: PlacedHeads,
     states: _States,
     rows: NDArray[np.int64],
     zone: NDArray[np.int32],
     tables: NozzleTables,
 ) -> CityHeads:
-    profile, used = profile_numbers(states.words, tables)
+    nozzles, profiles = city_nozzles(states.words, tables)
 
     def in_order(state: HeadState) -> HeadState:
-        nozzle = state.nozzle[rows]
         return HeadState(
-            nozzle=nozzle,
+            nozzle=state.nozzle[rows],
+            pressure_kpa=state.pressure_kpa[rows],
             flow_lpm=state.flow_lpm[rows],
             radius_m=state.radius_m[rows],
-            pressure_kpa=state.pressure_kpa[rows],
-            profile=profile[nozzle],
         )
 
-    moved, is_changed = states.at_new_pressure, states.retrofit is not states.existing
-    with ThreadPoolExecutor(1) as aside:
-        retrofit = aside.submit(in_order, states.retrofit) if is_changed else None
-        at_new_pressure = None if moved is None else aside.submit(in_order, moved)
-        existing = in_order(states.existing)
-        return CityHeads(
-            zone=zone,
-            x_m=heads.x_m[rows],
-            y_m=heads.y_m[rows],
-            arc_deg=heads.arc_deg[rows],
-            start_bearing_deg=heads.start_bearing_deg[rows],
-            existing=existing,
-            retrofit=existing if retrofit is None else retrofit.result(),
-            at_new_pressure=None if at_new_pressure is None else at_new_pressure.result(),
-            is_replaced=states.is_replaced[rows],
-            is_regulated=states.is_regulated[rows],
-            nozzles=city_nozzles(states.words, tables),
-            profiles=used,
-        )
+    moved, existing = states.at_new_pressure, in_order(states.existing)
+    return CityHeads(
+        zone=zone,
+        x_m=placed.x_m[rows],
+        y_m=placed.y_m[rows],
+        arc_deg=heads.arc_deg[rows],
+        start_bearing_deg=heads.start_bearing_deg[rows],
+        existing=existing,
+        retrofit=existing if states.retrofit is states.existing else in_order(states.retrofit),
+        at_new_pressure=None if moved is None else in_order(moved),
+        is_replaced=states.is_replaced[rows],
+        is_regulated=states.is_regulated[rows],
+        nozzles=nozzles,
+        profiles=profiles,
+    )

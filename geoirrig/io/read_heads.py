@@ -25,11 +25,7 @@ from geoirrig.io.geometries import point_coordinates
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.io.read_nozzles import Nozzle
 from geoirrig.io.working_plane import PlaneOfWork, coordinates_in_plane, grid_north_turn_deg
-from geoirrig.physics.nozzle_hydraulics import (
-    flow_at_pressure,
-    radius_at_pressure,
-    value_at_arc,
-)
+from geoirrig.physics.nozzle_hydraulics import throw_of_heads
 from geoirrig.physics.radial_distribution import (
     TRAPEZOID_CORE_FRACTION,
     RadialProfile,
@@ -146,19 +142,17 @@ def sprinkler_layout(
             f"{named_values(heads.table, heads.nozzle, is_unknown)}. Correct the name or add it to "
             f"the nozzles table.{nearest_hint(first, nozzles)}"
         )
-    flow, radius = heads.flow_lpm.copy(), heads.radius_m.copy()
-    pressure = heads.pressure_kpa.copy()
-    for name in dict.fromkeys(heads.nozzle[is_known].tolist()):
-        rows = np.flatnonzero(heads.nozzle == name)
-        needs_pressure = np.isnan(pressure[rows]) & np.isnan(flow[rows] + radius[rows])
-        pressure[rows] = running_pressure(
-            pressure[rows], nozzles[name], int(needs_pressure.sum()), problems
-        )
-        table_flow, table_radius = flow_and_radius(
-            pressure[rows], heads.arc_deg[rows], nozzles[name]
-        )
-        flow[rows] = np.where(np.isnan(flow[rows]), table_flow, flow[rows])
-        radius[rows] = np.where(np.isnan(radius[rows]), table_radius, radius[rows])
+    in_use = list(dict.fromkeys(heads.nozzle[is_known].tolist()))
+    number = {name: place for place, name in enumerate(in_use)}
+    nozzle = np.array([number.get(name, len(in_use)) for name in heads.nozzle.tolist()], np.int64)
+    pressure, throw_lacks = heads.pressure_kpa.copy(), np.isnan(heads.flow_lpm + heads.radius_m)
+    for place, name in enumerate(in_use):
+        rows = nozzle == place
+        n_assumed = int(np.count_nonzero(np.isnan(pressure[rows]) & throw_lacks[rows]))
+        pressure[rows] = running_pressure(pressure[rows], nozzles[name], n_assumed, problems)
+    tests = [*(nozzles[name] for name in in_use), None]
+    stated_throw = (heads.flow_lpm, heads.radius_m)
+    flow, radius = throw_of_heads(nozzle, tests, pressure, heads.arc_deg, stated_throw)
     stated = {
         name: np.array(
             [getattr(nozzles[n], name) if n in nozzles else np.nan for n in heads.nozzle],
@@ -329,33 +323,6 @@ def running_pressure(
             f"state none; {own:g} kPa is taken. State pressure_kpa to be sure."
         )
     return np.where(np.isnan(pressure_kpa), own, pressure_kpa)
-
-
-def flow_and_radius(
-    pressure_kpa: FloatArray, arc_deg: FloatArray, nozzle: Nozzle
-) -> tuple[FloatArray, FloatArray]:
-    """Flow and radius of heads with one nozzle, at each head's pressure and arc.
-
-    Interpolation between arcs is linear in the tested values, so that the weight of each tested
-    arc is what it gives for a value of one there and zero elsewhere.
-    """
-    tested_arc = np.unique(nozzle.arc_deg)
-    flow, radius = np.zeros_like(arc_deg), np.zeros_like(arc_deg)
-    for arc, unit_value in zip(tested_arc, np.eye(len(tested_arc)), strict=True):
-        at_arc = nozzle.arc_deg == arc
-        flow += value_at_arc(arc_deg, tested_arc, unit_value, proportional=True) * flow_at_pressure(
-            pressure_kpa, nozzle.pressure_kpa[at_arc], nozzle.flow_lpm[at_arc]
-        )
-        radius += value_at_arc(
-            arc_deg, tested_arc, unit_value, proportional=False
-        ) * radius_at_pressure(
-            pressure_kpa,
-            nozzle.pressure_kpa[at_arc],
-            nozzle.radius_m[at_arc],
-            pressure_min_kpa=nozzle.pressure_min_kpa,
-            pressure_max_kpa=nozzle.pressure_max_kpa,
-        )
-    return flow, radius
 
 
 def _device(nozzle: str, nozzles: Mapping[str, Nozzle]) -> str:

@@ -20,6 +20,7 @@ from geoirrig.io.column_values import (
 )
 from geoirrig.io.columns import listed, nearest_hint
 from geoirrig.io.open_layer import LayerTable
+from geoirrig.physics.nozzle_hydraulics import NozzleTests
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import ObjectArray
 from geoirrig.units import FloatArray
@@ -28,31 +29,23 @@ _FULL_CIRCLE_DEG = 360.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Nozzle:
-    """One nozzle: its tests, arrays of shape (n_tests,), and what holds for all of them.
+class Nozzle(NozzleTests):
+    """One nozzle: its tests, and what else is stated of it.
 
     Attributes
     ----------
-    arc_deg, pressure_kpa, flow_lpm, radius_m : ndarray of float64
-        Tests; a test without an arc is for the full circle.
     device, profile : str
         "" where not stated.
     radius_min_m : float
         Least radius to which its throw can be turned down; NaN: it throws as tested.
-    pressure_min_kpa, pressure_max_kpa, rotation_s, trajectory_deg, unit_cost : float
+    rotation_s, trajectory_deg, unit_cost : float
         NaN where not stated.
     """
 
     name: str
-    arc_deg: FloatArray
-    pressure_kpa: FloatArray
-    flow_lpm: FloatArray
-    radius_m: FloatArray
     device: str
     profile: str
     radius_min_m: float
-    pressure_min_kpa: float
-    pressure_max_kpa: float
     rotation_s: float
     trajectory_deg: float
     unit_cost: float

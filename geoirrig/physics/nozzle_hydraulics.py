@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from geoirrig.units import FloatArray
 
@@ -18,6 +21,26 @@ RADIUS_EXPONENT_BELOW_RANGE = 0.5
 WATER_DENSITY_KG_M3 = 998.2  # fresh water at 20 °C
 _PA_PER_KPA = 1000.0
 _LPM_PER_MM2_M_S = 0.06  # 1 mm² × 1 m/s = 1 mL/s = 0.06 L/min
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NozzleTests:
+    """Tests of one nozzle, arrays of shape (n_tests,), and its rated range.
+
+    Attributes
+    ----------
+    arc_deg, pressure_kpa, flow_lpm, radius_m : ndarray of float64
+        What was set, and what was measured. At one arc, each pressure stands once.
+    pressure_min_kpa, pressure_max_kpa : float
+        Ends of the rated range; NaN where not stated.
+    """
+
+    arc_deg: FloatArray
+    pressure_kpa: FloatArray
+    flow_lpm: FloatArray
+    radius_m: FloatArray
+    pressure_min_kpa: float
+    pressure_max_kpa: float
 
 
 def flow_at_pressure(
@@ -148,6 +171,89 @@ def value_at_arc(
     if not proportional:
         return at_arc
     return np.asarray(at_arc * arc / np.clip(arc, tested_arc[0], tested_arc[-1]))
+
+
+def flow_and_radius(
+    pressure_kpa: FloatArray, arc_deg: FloatArray, tests: NozzleTests
+) -> tuple[FloatArray, FloatArray]:
+    """Flow and radius of throw of one nozzle at any pressures and arcs, from its tests.
+
+    Parameters
+    ----------
+    pressure_kpa : ndarray, shape (n,)
+        Pressures, > 0; NaN gives NaN. [kPa]
+    arc_deg : ndarray, shape (n,)
+        Arcs, in (0, 360]. [degree]
+    tests : NozzleTests
+        The nozzle.
+
+    Returns
+    -------
+    tuple of ndarray, each of shape (n,)
+        Flow [L/min] and radius of throw [m].
+
+    Notes
+    -----
+    At each tested arc by `flow_at_pressure` and `radius_at_pressure`, then between the arcs by
+    `value_at_arc`. That is linear in the tested values, so that the weight of a tested arc is what
+    it gives for a value of one there and zero elsewhere.
+    """
+    tested_arc = np.unique(tests.arc_deg)
+    flow, radius = np.zeros_like(arc_deg), np.zeros_like(arc_deg)
+    for arc, unit_value in zip(tested_arc, np.eye(len(tested_arc)), strict=True):
+        at_arc = tests.arc_deg == arc
+        flow += value_at_arc(arc_deg, tested_arc, unit_value, proportional=True) * flow_at_pressure(
+            pressure_kpa, tests.pressure_kpa[at_arc], tests.flow_lpm[at_arc]
+        )
+        radius += value_at_arc(
+            arc_deg, tested_arc, unit_value, proportional=False
+        ) * radius_at_pressure(
+            pressure_kpa,
+            tests.pressure_kpa[at_arc],
+            tests.radius_m[at_arc],
+            pressure_min_kpa=tests.pressure_min_kpa,
+            pressure_max_kpa=tests.pressure_max_kpa,
+        )
+    return flow, radius
+
+
+def throw_of_heads(
+    nozzle: NDArray[np.integer],
+    tests: Sequence[NozzleTests | None],
+    pressure_kpa: FloatArray,
+    arc_deg: FloatArray,
+    stated: tuple[FloatArray, FloatArray],
+) -> tuple[FloatArray, FloatArray]:
+    """Flow and radius of heads: as stated, else what the tests of each head's nozzle give.
+
+    Parameters
+    ----------
+    nozzle : ndarray of int, shape (n_heads,)
+        Nozzle of each head, a place in ``tests``.
+    tests : sequence of NozzleTests or None
+        Tests of each nozzle; of one without, only what is stated is known.
+    pressure_kpa, arc_deg : ndarray, shape (n_heads,)
+        As for `flow_and_radius`. [kPa, degree]
+    stated : tuple of ndarray, each of shape (n_heads,)
+        Stated flow [L/min] and radius [m]; NaN where not stated.
+
+    Returns
+    -------
+    tuple of ndarray, each of shape (n_heads,)
+        Flow [L/min] and radius [m]; NaN where neither is known.
+    """
+    flow, radius = stated[0].copy(), stated[1].copy()
+    open_rows = np.flatnonzero(np.isnan(flow) | np.isnan(radius))
+    rows_by_nozzle = open_rows[np.argsort(nozzle[open_rows], kind="stable")]
+    edges = np.searchsorted(nozzle[rows_by_nozzle], np.arange(len(tests) + 1))
+    for one, start, stop in zip(tests, edges[:-1], edges[1:], strict=True):
+        if one is None or start == stop:
+            continue
+        rows = rows_by_nozzle[start:stop]
+        found = flow_and_radius(pressure_kpa[rows], arc_deg[rows], one)
+        for values, tested in zip((flow, radius), found, strict=True):
+            values[rows] = np.where(np.isnan(values[rows]), tested, values[rows])
+    return flow, radius
 
 
 def orifice_flow(

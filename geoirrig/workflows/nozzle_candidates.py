@@ -14,9 +14,10 @@ from scipy.spatial import cKDTree
 from geoirrig.errors import ProblemList
 from geoirrig.io.columns import LAYERS
 from geoirrig.io.open_layer import read_layer
-from geoirrig.io.read_heads import flow_and_radius, profiles_of, running_pressure
+from geoirrig.io.read_heads import profiles_of, running_pressure
 from geoirrig.io.read_nozzles import Nozzle, read_nozzles, read_profiles
 from geoirrig.io.read_site import SiteSources, layer_places
+from geoirrig.physics.nozzle_hydraulics import flow_and_radius
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import IntArray, SprinklerLayout
 from geoirrig.surfaces.sector_bearings import (

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from geoirrig.city_records import Number
 from geoirrig.errors import ProblemList
 from geoirrig.io.read_terrain import read_terrain
+from geoirrig.physics.nozzle_hydraulics import throw_of_heads
 from geoirrig.records import (
     SprinklerLayout,
     TerrainSurface,
@@ -42,6 +43,7 @@ ZONE_MEASURES = (
 KEPT_MEASURES = (*ZONE_MEASURES, "net_need_mm_year")
 SLOPES = ("mean_slope_pct", "max_slope_pct")  # of every polygon
 Worked = Mapping[str, NDArray[np.generic]]
+_Throw = tuple[FloatArray, FloatArray, Number]  # flow, radius and profile of each head
 
 
 def worked_unit(task: UnitTask) -> Worked:
@@ -70,12 +72,15 @@ def _worked(task: UnitTask, zone_is_in: NDArray[np.bool_], turf_is_in: NDArray[n
     slopes[:, turf_is_in] = turf.slope_pct
     if task.ground is not None:
         terrain, slopes[:, turf_is_in], failed = _terrain(task, task.ground, turf, turf_is_in)
+    throws = _throws(task)
     # A state that waters a parcel as the existing one does has the same measures there.
     wanted = np.array(
-        [zone_is_in & np.isin(task.zone_parcel, _changed_parcels(task, s)) for s in task.states]
+        [zone_is_in & np.isin(task.zone_parcel, _changed_parcels(task, s, throws)) for s in throws]
     )
     kept = np.full((len(KEPT_MEASURES), *wanted.shape), np.nan)
-    kept[:, wanted] = _measures(task, wanted, turf, task.net_need_mm_year[turf_is_in], terrain)
+    layout = _layout(task, wanted, throws)
+    need_mm = task.net_need_mm_year[turf_is_in]
+    kept[:, wanted] = _measures(task, wanted, layout, turf, need_mm, terrain)
     existing = kept[:, list(task.states).index(EXISTING)]
     states = {
         name: np.where(wanted[state], kept[:, state], existing)
@@ -91,12 +96,30 @@ def _failures(failed: Mapping[int, str]) -> dict[str, NDArray[np.generic]]:
     }
 
 
-def _changed_parcels(task: UnitTask, state: str) -> Number:
+def _throws(task: UnitTask) -> Mapping[str, _Throw]:
+    """Flow, radius and profile of the heads in every state."""
+    tests, profile = task.nozzles.tests, task.nozzles.profile
+    return {
+        name: (
+            *throw_of_heads(
+                state.nozzle,
+                tests,
+                state.pressure_kpa,
+                task.arc_deg,
+                (state.flow_lpm, state.radius_m),
+            ),
+            profile[state.nozzle],
+        )
+        for name, state in task.states.items()
+    }
+
+
+def _changed_parcels(task: UnitTask, state: str, throws: Mapping[str, _Throw]) -> Number:
     """Parcels that a state waters otherwise than the existing one; all of them of that one."""
     if state == EXISTING:
         return np.unique(task.zone_parcel)
     differs = np.zeros(len(task.x_m), dtype=bool)
-    for before, after in zip(task.states[EXISTING], task.states[state], strict=True):
+    for before, after in zip(throws[EXISTING], throws[state], strict=True):
         differs |= before != after
     return np.unique(task.zone_parcel[task.head_zone[differs]])
 
@@ -104,6 +127,7 @@ def _changed_parcels(task: UnitTask, state: str) -> Number:
 def _measures(
     task: UnitTask,
     wanted: NDArray[np.bool_],
+    layout: SprinklerLayout,
     turf: TurfAreas,
     need_mm: FloatArray,
     terrain: TerrainSurface | None,
@@ -127,7 +151,7 @@ def _measures(
         state_of_zone=state,
     )
     measures = batch_measures(
-        _layout(task, wanted), plan, turf, settings=task.settings, groups=groups, terrain=terrain
+        layout, plan, turf, settings=task.settings, groups=groups, terrain=terrain
     )
     kept = [getattr(measures, measure) for measure in ZONE_MEASURES]
     return np.array([*kept, _need_of_zones(measures, need_mm)])
@@ -169,13 +193,15 @@ def _turf(task: UnitTask, is_in: NDArray[np.bool_]) -> TurfAreas:
     )
 
 
-def _layout(task: UnitTask, wanted: NDArray[np.bool_]) -> SprinklerLayout:
+def _layout(
+    task: UnitTask, wanted: NDArray[np.bool_], throws: Mapping[str, _Throw]
+) -> SprinklerLayout:
     """Heads of the zones wanted in each state; what the measures do not look at is left empty."""
     is_in = wanted[:, task.head_zone]
     _, head = np.nonzero(is_in)
     number = np.cumsum(wanted).reshape(wanted.shape) - 1
-    states = zip(*task.states.values(), strict=True)
-    flow, radius, profile = (np.array(column)[is_in] for column in states)
+    columns = zip(*throws.values(), strict=True)
+    flow, radius, profile = (np.array(column)[is_in] for column in columns)
     unknown, nothing = np.full(len(head), np.nan), np.full(len(head), "", dtype=object)
     return SprinklerLayout(
         head_id=nothing,

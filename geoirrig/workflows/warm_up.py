@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
+from geoirrig.city_records import CityNozzles, HeadState
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import trapezoid_profile
 from geoirrig.records import AnalysisSettings
@@ -14,7 +15,7 @@ from geoirrig.workflows.work_units import EXISTING, UnitTask
 
 def smallest_task() -> UnitTask:
     """One square metre of loam with a head in its corner."""
-    one = np.ones(1)
+    one, first = np.ones(1), np.zeros(1, dtype=np.int32)
     lawn = np.array([shapely.box(0.0, 0.0, 1.0, 1.0)], dtype=object)
     return UnitTask(
         number=0,
@@ -22,21 +23,32 @@ def smallest_task() -> UnitTask:
         settings=AnalysisSettings(),
         ground=None,
         turf_wkb=np.asarray(shapely.to_wkb(lawn), dtype=object),
-        turf_parcel=np.zeros(1, dtype=np.int32),
+        turf_parcel=first,
         soil_texture=np.array(["loam"], dtype=object),
         compaction=np.array(["none"], dtype=object),
         slope_pct=one,
         net_need_mm_year=one,
-        zone_parcel=np.zeros(1, dtype=np.int32),
+        zone_parcel=first,
         cycles=np.ones(1, dtype=np.int32),
         soak_minutes=np.zeros(1),
-        head_zone=np.zeros(1, dtype=np.int32),
+        head_zone=first,
         x_m=np.zeros(1),
         y_m=np.zeros(1),
         arc_deg=90.0 * one,
         start_bearing_deg=np.zeros(1),
+        nozzles=CityNozzles(
+            name=("",),
+            device=("",),
+            pressure_min_kpa=one,
+            pressure_max_kpa=one,
+            unit_cost=one,
+            tests=(None,),
+            profile=first,
+        ),
         profiles=(trapezoid_profile(0.6),),
-        states={EXISTING: (one, one, np.zeros(1, dtype=np.int32))},
+        states={
+            EXISTING: HeadState(nozzle=first, pressure_kpa=one, flow_lpm=one, radius_m=one),
+        },
     )
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.city_records import CityInputs, HeadState, Number, WorkUnit
+from geoirrig.city_records import CityInputs, CityNozzles, HeadState, Number, WorkUnit
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.grid.space_filling_curve import hilbert_distance
 from geoirrig.io.read_terrain import TerrainSource
@@ -58,8 +58,9 @@ class UnitTask:
     y_m: FloatArray
     arc_deg: FloatArray
     start_bearing_deg: FloatArray
+    nozzles: CityNozzles
     profiles: tuple[RadialProfile, ...]
-    states: Mapping[str, tuple[FloatArray, FloatArray, Number]]  # flow, radius, profile
+    states: Mapping[str, HeadState]
 
 
 def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
@@ -152,9 +153,15 @@ def unit_task(
         y_m=heads.y_m[of_head],
         arc_deg=heads.arc_deg[of_head],
         start_bearing_deg=heads.start_bearing_deg[of_head],
+        nozzles=heads.nozzles,
         profiles=heads.profiles,
         states={
-            name: (state.flow_lpm[of_head], state.radius_m[of_head], state.profile[of_head])
+            name: HeadState(
+                nozzle=state.nozzle[of_head],
+                pressure_kpa=state.pressure_kpa[of_head],
+                flow_lpm=state.flow_lpm[of_head],
+                radius_m=state.radius_m[of_head],
+            )
             for name, state in head_states(city).items()
         },
     )

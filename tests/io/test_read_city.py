@@ -13,11 +13,12 @@ import pytest
 import shapely
 import shapely.affinity
 
-from geoirrig.city_records import CityInputs
+from geoirrig.city_records import CityInputs, HeadState
 from geoirrig.errors import ProblemList
 from geoirrig.io import parcel_faults
 from geoirrig.io.read_city import open_city, read_city
 from geoirrig.io.read_site import SiteSources
+from geoirrig.physics.nozzle_hydraulics import throw_of_heads
 from geoirrig.records import NozzleSet
 
 CRS = "EPSG:32611"
@@ -82,6 +83,15 @@ def read(folder: Path, layers: dict[str, Any], **options: Any) -> tuple[CityInpu
     return placed.inputs, problems
 
 
+def throw(found: CityInputs, state: HeadState) -> tuple[list[float], list[float]]:
+    """Flow and radius of the heads in a state."""
+    heads, stated = found.heads, (state.flow_lpm, state.radius_m)
+    flow, radius = throw_of_heads(
+        state.nozzle, heads.nozzles.tests, state.pressure_kpa, heads.arc_deg, stated
+    )
+    return flow.tolist(), radius.tolist()
+
+
 def reasons(found: CityInputs) -> dict[str, str]:
     told: dict[str, str] = {}
     for parcel, reason in found.failures:
@@ -95,7 +105,7 @@ def test_read_city_zones_of_one_name_are_zones_of_their_parcels(tmp_path: Path) 
     assert found.zones.parcel.tolist() == [0, 1, 2]
     assert found.heads.zone.tolist() == [0, 1, 2]
     assert [found.zones.names[n] for n in found.zones.name] == ["1", "1", "1"]
-    assert found.heads.existing.flow_lpm.tolist() == [14.0, 14.0, 6.0]
+    assert throw(found, found.heads.existing)[0] == [14.0, 14.0, 6.0]
     assert found.parcels.attributes["use"].tolist() == ["home", "home", "park"]
     assert not found.failures
     assert not problems.problems
@@ -114,9 +124,8 @@ def test_read_city_nozzle_set_changes_flow_and_radius(tmp_path: Path) -> None:
     found, _ = read(tmp_path, city(), nozzle_set=nozzle_set)
     assert found.heads.is_replaced.tolist() == [True, True, False]
     assert not found.heads.is_regulated.any()
-    assert found.heads.retrofit.flow_lpm.tolist() == [6.0, 6.0, 6.0]
-    assert found.heads.retrofit.radius_m.tolist() == [5.0, 5.0, 5.0]
-    assert found.heads.existing.radius_m.tolist() == [4.0, 4.0, 5.0]
+    assert throw(found, found.heads.existing) == ([14.0, 14.0, 6.0], [4.0, 4.0, 5.0])
+    assert throw(found, found.heads.retrofit) == ([6.0, 6.0, 6.0], [5.0, 5.0, 5.0])
 
 
 def test_read_city_head_beside_its_parcel_and_head_of_nobody(tmp_path: Path) -> None:

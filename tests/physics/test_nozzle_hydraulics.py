@@ -12,9 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoirrig.physics.nozzle_hydraulics import (
+    NozzleTests,
+    flow_and_radius,
     flow_at_pressure,
     orifice_flow,
     radius_at_pressure,
+    throw_of_heads,
     value_at_arc,
 )
 from geoirrig.units import KPA_PER_PSI, LITRES_PER_US_GALLON, MM_PER_INCH
@@ -212,3 +215,46 @@ def test_orifice_flow_metric_and_us_constants_agree() -> None:
     # Hydraulic Institute data book: 19.636·d²·√h, h in feet of water (2.3067 ft of water per psi
     # at 62.43 lb/ft³): 19.636 × √2.3067 = 29.823, 0.1 % less.
     assert us_orifice_flow(1.0, 1.0) == pytest.approx(19.636 * math.sqrt(2.3067), rel=2e-3)
+
+
+def one_nozzle() -> NozzleTests:
+    """A quarter and a half circle, each at 100 and at 400 kPa; rated from 100 to 400 kPa."""
+    return NozzleTests(
+        arc_deg=np.array([90.0, 90.0, 180.0, 180.0]),
+        pressure_kpa=np.array([100.0, 400.0, 100.0, 400.0]),
+        flow_lpm=np.array([2.0, 4.0, 4.0, 8.0]),
+        radius_m=np.array([3.0, 3.0, 4.0, 4.0]),
+        pressure_min_kpa=100.0,
+        pressure_max_kpa=400.0,
+    )
+
+
+def test_flow_and_radius_hand_worked_between_arcs_and_pressures() -> None:
+    # K is 0.2 at 90° and 0.4 at 180° at both pressures, so 0.3 at 135°: 0.3·√225 = 4.5 L/min.
+    # R at 400 kPa is 3 m and 4 m, the mean of them 3.5 m.
+    flow, _ = flow_and_radius(np.array([225.0]), np.array([135.0]), one_nozzle())
+    assert flow.tolist() == pytest.approx([4.5])
+    at_test = flow_and_radius(np.array([400.0, 400.0]), np.array([135.0, 45.0]), one_nozzle())
+    assert at_test[0].tolist() == pytest.approx([6.0, 2.0])  # beside the tests it goes with the arc
+    assert at_test[1].tolist() == pytest.approx([3.5, 3.0])
+
+
+def test_throw_of_heads_what_is_stated_stands_and_the_rest_is_looked_up() -> None:
+    nan = np.nan
+    flow, radius = throw_of_heads(
+        np.array([1, 0, 1, 1, 0]),
+        [None, one_nozzle()],
+        np.array([100.0, 100.0, 400.0, nan, 400.0]),
+        np.array([90.0, 90.0, 180.0, 90.0, 360.0]),
+        (np.array([nan, nan, nan, nan, 9.0]), np.array([nan, nan, 2.5, nan, 5.0])),
+    )
+    np.testing.assert_allclose(flow, [2.0, nan, 8.0, nan, 9.0])
+    np.testing.assert_allclose(radius, [3.0, nan, 2.5, nan, 5.0])
+
+
+def test_throw_of_heads_no_heads() -> None:
+    nothing = np.empty(0)
+    flow, radius = throw_of_heads(
+        np.empty(0, dtype=np.int32), [one_nozzle()], nothing, nothing, (nothing, nothing)
+    )
+    assert flow.shape == radius.shape == (0,)
