@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geoirrig.errors import ProblemList
+from geoirrig.optimisation.limits import binding_limits
+from geoirrig.optimisation.optimum import LayoutOptimum, most_even_layout
+from geoirrig.optimisation.search import columns_of, uniformity_of
 from geoirrig.records import IntArray, SprinklerLayout
 from geoirrig.surfaces.cell_groups import CellGroups, group_sums
 from geoirrig.surfaces.coverage_tables import uniformity_measures
-from geoirrig.surfaces.layout_limits import binding_limits
-from geoirrig.surfaces.layout_optimum import LayoutOptimum, most_even_layout
-from geoirrig.surfaces.layout_search import columns_of, uniformity_of
 from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import FloatArray

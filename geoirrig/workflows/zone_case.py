@@ -9,14 +9,14 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geoirrig.records import IntArray, PrecipitationSurface, SprinklerLayout
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.nozzle_choices import (
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import (
     NozzleChoices,
     matched_rate_spread_pct,
     nozzle_choices,
     without_unreached_cells,
 )
+from geoirrig.records import IntArray, PrecipitationSurface, SprinklerLayout
 from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.workflows.head_places import new_places, with_places
 from geoirrig.workflows.load_site import LoadedSite

@@ -17,12 +17,12 @@ from itertools import product
 import numpy as np
 
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices, nozzle_choices
+from geoirrig.optimisation.optimum import most_even_layout
+from geoirrig.optimisation.search import columns_of, uniformity_of
 from geoirrig.physics.radial_distribution import trapezoid_profile
 from geoirrig.records import SprinklerLayout
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_optimum import most_even_layout
-from geoirrig.surfaces.layout_search import columns_of, uniformity_of
-from geoirrig.surfaces.nozzle_choices import NozzleChoices, nozzle_choices
 
 CELL_M, SPREAD_PCT = 0.25, 10.0
 RADII_M = (3.0, 3.7, 4.3, 4.6, 5.2, 5.6)

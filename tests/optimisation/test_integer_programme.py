@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geoirrig.optimisation.integer_programme import block_groups, layout_above, relaxed_layout
+from geoirrig.optimisation.limits import LayoutLimits, binding_limits, can_be_kept, kept_among
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
-from geoirrig.surfaces.layout_limits import LayoutLimits, binding_limits, can_be_kept, kept_among
-from geoirrig.surfaces.layout_programme import block_groups, layout_above, relaxed_layout
-from tests.surfaces.made_up_choices import (
+from tests.optimisation.made_up_choices import (
     NO_LIMITS,
     choices_of,
     enumerated,

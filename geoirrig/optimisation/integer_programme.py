@@ -25,9 +25,7 @@ import numpy as np
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from geoirrig.physics.low_quarter import LOW_FRACTION, low_quarter_prices
-from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_limits import (
+from geoirrig.optimisation.limits import (
     LayoutLimits,
     can_be_kept,
     limit_rows_of,
@@ -35,7 +33,9 @@ from geoirrig.surfaces.layout_limits import (
     wide,
     zeros,
 )
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.physics.low_quarter import LOW_FRACTION, low_quarter_prices
+from geoirrig.records import IntArray
 from geoirrig.units import FloatArray
 
 # Of a bound: ten times what the solver may leave of a constraint (1e-7, its documented default).

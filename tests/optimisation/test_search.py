@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geoirrig.surfaces.layout_search import (
+from geoirrig.optimisation.search import (
     columns_of,
     near_layouts,
     searched_layout,
     uniformity_of,
 )
-from tests.surfaces.made_up_choices import NO_LIMITS, enumerated, random_choices
+from tests.optimisation.made_up_choices import NO_LIMITS, enumerated, random_choices
 
 LIMITS = replace(NO_LIMITS, flow_lpm=13.0, overspray_fraction=0.2, matched_rate_spread_pct=25.0)
 

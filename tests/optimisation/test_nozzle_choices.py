@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geoirrig.grid.raster_grid import RasterGrid
-from geoirrig.surfaces.nozzle_choices import (
+from geoirrig.optimisation.nozzle_choices import (
     matched_rate_spread_pct,
     nozzle_choices,
     without_unreached_cells,

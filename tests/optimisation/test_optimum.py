@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices, nozzle_choices
+from geoirrig.optimisation.optimum import most_even_layout
 from geoirrig.physics.radial_distribution import peak_to_mean_ratio
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_optimum import most_even_layout
-from geoirrig.surfaces.nozzle_choices import NozzleChoices, nozzle_choices
+from tests.optimisation.made_up_choices import NO_LIMITS, enumerated, random_choices
 from tests.surfaces.lattice import CONE, PARABOLOID, layout_of
-from tests.surfaces.made_up_choices import NO_LIMITS, enumerated, random_choices
 
 SQUARE_M, CELLS = 6.0, 24
 # Table of square lattices: spacing in per cent of the wetted diameter, low quarter in per cent

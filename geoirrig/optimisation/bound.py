@@ -8,7 +8,7 @@ a ≤ t ≤ b, the low-quarter mean (`geoirrig.physics.low_quarter`)
 Proof: leaving out the cells from a to t leaves out nothing negative; what remains rises with t, by
 1 − (4/n)·(number of dᵢ < a), and at most a quarter of the cells is below the quartile. The right
 side is a sum over cells, so over regions of the turf, each with few heads near it whose
-combinations can all be looked at (`layout_regions`). That the regions take the same choice of a
+combinations can all be looked at (`regions`). That the regions take the same choice of a
 head, and that a layout keeps its linear limits, is priced: for any prices,
 
     max over layouts of LQ − θ·mean  ≤  b + Σ over regions of max (value + prices)
@@ -40,10 +40,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import run_on_all_processors, worker_count
-from geoirrig.physics.application_uniformity import low_quarter_uniformity
-from geoirrig.physics.low_quarter import LOW_FRACTION
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_prices import (
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.prices import (
     PricedZone,
     Prices,
     first_prices,
@@ -52,8 +51,9 @@ from geoirrig.surfaces.layout_prices import (
     mean_rate_range,
     priced_zone,
 )
-from geoirrig.surfaces.layout_regions import nearest_heads_regions
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.regions import nearest_heads_regions
+from geoirrig.physics.application_uniformity import low_quarter_uniformity
+from geoirrig.physics.low_quarter import LOW_FRACTION
 
 # Judgement, tried on zones of 12 and 30 heads.
 _WIDTH, _NARROW = 0.06, 0.016  # of a range of the quartile, of its rate

@@ -7,16 +7,16 @@ from itertools import pairwise
 
 import numpy as np
 
-from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_search_kernels import (
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.search_kernels import (
     LEAST_GAIN,
     Columns,
     exchange_one,
     layout_value,
     neighbour_values,
 )
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
+from geoirrig.records import IntArray
 from geoirrig.units import PERCENT, FloatArray
 
 # Judgement, tried on zones of 4 to 30 heads: more found nothing better.

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import linprog
 
+from geoirrig.optimisation.integer_programme import block_groups
+from geoirrig.optimisation.limits import LayoutLimits, can_be_kept, kept_among, one_each, wide
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.region_kernels import RegionTables, pass_prices, values_with
+from geoirrig.optimisation.regions import joined_regions, region_tables
 from geoirrig.physics.low_quarter import LOW_FRACTION
 from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_limits import LayoutLimits, can_be_kept, kept_among, one_each, wide
-from geoirrig.surfaces.layout_programme import block_groups
-from geoirrig.surfaces.layout_region_kernels import RegionTables, pass_prices, values_with
-from geoirrig.surfaces.layout_regions import joined_regions, region_tables
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
 from geoirrig.units import FloatArray
 
 _GROUPS = 600  # of cells; judgement: programmes of this size take a tenth of a second

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
 from geoirrig.units import PERCENT, FloatArray
 
 _ROUNDING = 1e-9  # of a limit: a sum of flows that is over it by less keeps it

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.region_kernels import RegionTables, merge_classes, shortfall_table
 from geoirrig.physics.low_quarter import LOW_FRACTION
 from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_region_kernels import RegionTables, merge_classes, shortfall_table
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
 from geoirrig.units import FloatArray
 
 _NEAREST = 4  # heads

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoirrig.physics.low_quarter import low_quarter_prices
-from geoirrig.surfaces.layout_bound import layout_bound
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_prices import (
+from geoirrig.optimisation.bound import layout_bound
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.prices import (
     Prices,
     first_prices,
     improved_prices,
@@ -22,9 +22,9 @@ from geoirrig.surfaces.layout_prices import (
     mean_rate_range,
     priced_zone,
 )
-from geoirrig.surfaces.layout_regions import nearest_heads_regions
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
-from tests.surfaces.made_up_choices import NO_LIMITS, enumerated, random_choices
+from geoirrig.optimisation.regions import nearest_heads_regions
+from geoirrig.physics.low_quarter import low_quarter_prices
+from tests.optimisation.made_up_choices import NO_LIMITS, enumerated, random_choices
 
 TIGHT = replace(NO_LIMITS, flow_lpm=14.0, overspray_fraction=0.16, added_heads=1)
 
@@ -61,9 +61,9 @@ def test_layout_bound_comes_to_the_best_layout_by_dividing_the_choices_of_heads(
     seed: int, limits: LayoutLimits, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Tables of 6 entries lump most choices together, and no range of rates is halved.
-    monkeypatch.setattr("geoirrig.surfaces.layout_bound._FIRST_ENTRIES", 6.0)
-    monkeypatch.setattr("geoirrig.surfaces.layout_bound._MOST_ENTRIES", 6.0)
-    monkeypatch.setattr("geoirrig.surfaces.layout_bound._NARROW", np.inf)
+    monkeypatch.setattr("geoirrig.optimisation.bound._FIRST_ENTRIES", 6.0)
+    monkeypatch.setattr("geoirrig.optimisation.bound._MOST_ENTRIES", 6.0)
+    monkeypatch.setattr("geoirrig.optimisation.bound._NARROW", np.inf)
     choices = random_choices(seed, [4, 4, 4, 4], side=7)
     best = max(enumerated(choices, limits).values())
     assert best > 0.05

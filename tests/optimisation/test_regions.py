@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoirrig.surfaces.layout_region_kernels import merge_classes, shortfall_table, values_with
-from geoirrig.surfaces.layout_regions import joined_regions, nearest_heads_regions, region_tables
-from tests.surfaces.made_up_choices import choices_of, random_choices
+from geoirrig.optimisation.region_kernels import merge_classes, shortfall_table, values_with
+from geoirrig.optimisation.regions import joined_regions, nearest_heads_regions, region_tables
+from tests.optimisation.made_up_choices import choices_of, random_choices
 
 
 def test_shortfall_table_two_heads_of_two_choices_by_hand() -> None:

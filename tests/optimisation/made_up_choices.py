@@ -7,10 +7,10 @@ from itertools import product
 import numpy as np
 from scipy.sparse import csc_array
 
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices, matched_rate_spread_pct
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
 from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.nozzle_choices import NozzleChoices, matched_rate_spread_pct
 
 NO_LIMITS = LayoutLimits(
     flow_lpm=np.inf,

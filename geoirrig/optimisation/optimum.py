@@ -12,18 +12,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoirrig.records import IntArray
-from geoirrig.surfaces.layout_bound import layout_bound
-from geoirrig.surfaces.layout_limits import LayoutLimits
-from geoirrig.surfaces.layout_programme import block_groups, layout_above, relaxed_layout
-from geoirrig.surfaces.layout_search import (
+from geoirrig.optimisation.bound import layout_bound
+from geoirrig.optimisation.integer_programme import block_groups, layout_above, relaxed_layout
+from geoirrig.optimisation.limits import LayoutLimits
+from geoirrig.optimisation.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.search import (
     columns_of,
     near_layouts,
     searched_layout,
     uniformity_of,
 )
-from geoirrig.surfaces.layout_search_kernels import Columns
-from geoirrig.surfaces.nozzle_choices import NozzleChoices
+from geoirrig.optimisation.search_kernels import Columns
+from geoirrig.records import IntArray
 
 # Judgement, tried on zones of 4 to 30 heads: the first takes a second or a few.
 RELAXED_ENTRIES, EXACT_GROUPS = 5_000_000, 600  # entries: groups times choices
