@@ -29,6 +29,7 @@ from geoirrig.physics.plant_water_use import monthly_coefficients, plant_evapotr
 from geoirrig.programme import Programme
 from geoirrig.records import AnalysisSettings, ClimateRecord, InputFile, NozzleSet
 from geoirrig.units import FloatArray
+from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import Progress
 from geoirrig.workflows.schedule_options import ScheduleOptions
 from geoirrig.workflows.work_units import Ground
@@ -64,6 +65,7 @@ class LoadedCity:
     net_need_mm_year: FloatArray  # (n_turf,)
 
 
+@without_cycle_collection()
 def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices and the progress
     sources: SiteSources,
     programme_file: Path,

@@ -16,6 +16,7 @@ from geoirrig.io.output_folder import remove_partial_folders
 from geoirrig.io.unit_journal import UnitJournal, open_journal
 from geoirrig.records import ResultTable
 from geoirrig.units import FloatArray
+from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
 from geoirrig.workflows.run_record import SharedProgress
@@ -27,6 +28,7 @@ from geoirrig.workflows.work_units import (
     RETROFIT,
     UnitTask,
     head_states,
+    most_unit_cells,
     pack_units,
     rows_of,
     unit_task,
@@ -47,6 +49,7 @@ class Screening:
     verdict: Verdict
 
 
+@without_cycle_collection()
 def screen_parcels(
     city: LoadedCity,
     executor: UnitExecutor,
@@ -83,7 +86,11 @@ def screen_parcels(
     OutputError
         If an unfinished run is in the way, or is another one.
     """
-    units = pack_units(city.inputs, cell_size_m=city.settings.cell_size_m)
+    units = pack_units(
+        city.inputs,
+        cell_size_m=city.settings.cell_size_m,
+        most_cells=most_unit_cells(city.ground),
+    )
     journal = open_journal(out_dir, _identity(city, units, run), resume=resume)
     if resume:
         remove_partial_folders(out_dir)

@@ -22,6 +22,7 @@ from geoirrig.surfaces.batch_measures import BatchGroups, BatchMeasures, batch_m
 from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slope
 from geoirrig.surfaces.turf_cells import turf_cells
 from geoirrig.units import FloatArray
+from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.work_units import EXISTING, Ground, UnitTask
 
 MOST_PARCEL_CELLS = 40_000_000  # as `load_site.MOST_CELLS`: more does not fit into memory
@@ -46,6 +47,7 @@ Worked = Mapping[str, NDArray[np.generic]]
 _Throw = tuple[FloatArray, FloatArray, Number]  # flow, radius and profile of each head
 
 
+@without_cycle_collection()
 def worked_unit(task: UnitTask) -> Worked:
     """The measures of one unit; parcels that cannot be worked are named, the others are done.
 

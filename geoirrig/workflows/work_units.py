@@ -21,7 +21,10 @@ from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import AnalysisSettings, ObjectArray
 from geoirrig.units import FloatArray
 
-MOST_UNIT_CELLS = 4_000_000  # of a unit's window; a parcel with more is a unit by itself
+# Cells of a unit's window; a parcel with more is a unit by itself. Larger units take less time for a
+# parcel, but a raster of slopes is read for the whole window.
+MOST_UNIT_CELLS = 8_000_000
+MOST_UNIT_CELLS_OF_RASTER = 4_000_000
 EXISTING, RETROFIT, AT_NEW_PRESSURE = "existing", "retrofit", "at_new_pressure"
 
 
@@ -63,7 +66,12 @@ class UnitTask:
     states: Mapping[str, HeadState]
 
 
-def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
+def most_unit_cells(ground: Ground | None) -> int:
+    """Cells of a unit's window in a city with or without a raster."""
+    return MOST_UNIT_CELLS if ground is None else MOST_UNIT_CELLS_OF_RASTER
+
+
+def pack_units(city: CityInputs, *, cell_size_m: float, most_cells: int) -> tuple[WorkUnit, ...]:
     """Units of the parcels that have turf and zones, neighbours together.
 
     Parameters
@@ -72,6 +80,8 @@ def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
         The city.
     cell_size_m : float
         Cell size of the run. [m]
+    most_cells : int
+        Of a unit's window, but for a single parcel with more.
 
     Returns
     -------
@@ -91,7 +101,7 @@ def pack_units(city: CityInputs, *, cell_size_m: float) -> tuple[WorkUnit, ...]:
     for at in range(1, len(parcel) + 1):
         if at < len(parcel):
             wider = _joined(frame, boxes[at])
-            if _cells(wider, cell_size_m) <= MOST_UNIT_CELLS:
+            if _cells(wider, cell_size_m) <= most_cells:
                 frame = wider
                 continue
         units.append(

@@ -37,7 +37,10 @@ def many_units(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_unit_executor_two_processes_give_the_same_bytes(
     city: LoadedCity, expected: dict[str, bytes], tmp_path: Path
 ) -> None:
-    assert len(work_units.pack_units(city.inputs, cell_size_m=0.25)) > 4
+    units = work_units.pack_units(
+        city.inputs, cell_size_m=0.25, most_cells=work_units.most_unit_cells(city.ground)
+    )
+    assert len(units) > 4
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected

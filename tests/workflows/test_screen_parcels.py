@@ -267,7 +267,7 @@ def test_screen_parcels_size_of_the_units_changes_nothing(
     most_cells: int,
 ) -> None:
     monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", most_cells)
-    units = work_units.pack_units(city.inputs, cell_size_m=0.25)
+    units = work_units.pack_units(city.inputs, cell_size_m=0.25, most_cells=most_cells)
     n_worked = sum(len(unit.parcel) for unit in units)
     if most_cells == 1:
         assert len(units) == n_worked

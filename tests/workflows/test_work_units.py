@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.work_units import pack_units, unit_task
 from tests.workflows.small_city import loaded, write_small_city
@@ -20,10 +19,9 @@ def city(tmp_path_factory: pytest.TempPathFactory) -> LoadedCity:
 
 @pytest.mark.parametrize("most_cells", [1, 50_000, 200_000, 10**9])
 def test_pack_units_every_parcel_once_in_windows_of_bounded_size(
-    city: LoadedCity, monkeypatch: pytest.MonkeyPatch, most_cells: int
+    city: LoadedCity, most_cells: int
 ) -> None:
-    monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", most_cells)
-    units = pack_units(city.inputs, cell_size_m=0.25)
+    units = pack_units(city.inputs, cell_size_m=0.25, most_cells=most_cells)
     parcels = np.concatenate([unit.parcel for unit in units])
     expected = np.intersect1d(city.inputs.turf.parcel, city.inputs.zones.parcel)
     assert sorted(parcels.tolist()) == expected.tolist()
@@ -42,7 +40,7 @@ def test_pack_units_every_parcel_once_in_windows_of_bounded_size(
 
 def test_unit_task_holds_the_turf_zones_and_heads_of_its_parcels(city: LoadedCity) -> None:
     inputs = city.inputs
-    unit = pack_units(inputs, cell_size_m=0.25)[0]
+    unit = pack_units(inputs, cell_size_m=0.25, most_cells=10**6)[0]
     task = unit_task(
         inputs,
         unit,
@@ -68,4 +66,4 @@ def test_pack_units_no_parcels_no_units(tmp_path: Path, city: LoadedCity) -> Non
         city.inputs,
         zones=dataclasses.replace(city.inputs.zones, parcel=np.empty(0, dtype=np.int32)),
     )
-    assert pack_units(empty, cell_size_m=0.25) == ()
+    assert pack_units(empty, cell_size_m=0.25, most_cells=10**6) == ()
