@@ -21,6 +21,7 @@ from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
 from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem
+from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
 from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
@@ -36,6 +37,7 @@ SCREENING_CAUTIONS = (
 WRITTEN_AT = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 
 
+@without_cycle_collection()
 def export_screening(  # noqa: PLR0913 - as the exports of the other commands, and who works
     screening: Screening,
     out_dir: Path,
@@ -202,6 +204,7 @@ def _tables(screening: Screening, table: ResultTable, folder: Path, units: UnitS
     )
 
 
+@without_cycle_collection()
 def _write_tables(tables: _Tables) -> None:
     columns = arrow_table(tables.columns)
     write_csv_in_bulk(tables.folder / "screening.csv", columns)
@@ -248,6 +251,7 @@ def _sheet(screening: Screening, folder: Path, units: UnitSystem) -> _Sheet:
     )
 
 
+@without_cycle_collection()
 def _draw_sheet(sheet: _Sheet) -> None:
     from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
 

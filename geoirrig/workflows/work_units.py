@@ -21,8 +21,8 @@ from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import AnalysisSettings, ObjectArray
 from geoirrig.units import FloatArray
 
-# Cells of a unit's window; a parcel with more is a unit by itself. Larger units take less time for a
-# parcel, but a raster of slopes is read for the whole window.
+# Cells of a unit's window; a parcel with more is a unit by itself. Larger units take less time for
+# a parcel, but a raster of slopes is read for the whole window.
 MOST_UNIT_CELLS = 8_000_000
 MOST_UNIT_CELLS_OF_RASTER = 4_000_000
 EXISTING, RETROFIT, AT_NEW_PRESSURE = "existing", "retrofit", "at_new_pressure"
