@@ -36,6 +36,12 @@ _READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
 _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
 _LITTLE_ENDIAN = 1
+_POINT_KINDS = (1, 1001)  # with two coordinates and with three
+_POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
+    "names": ["order", "kind", "x", "y"],
+    "formats": ["u1", "<u4", "<f8", "<f8"],
+    "offsets": [0, 1, 5, 13],
+}
 _LAST_BLANK = ord(" ")  # the blanks of ASCII come before all other characters
 _DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS
 
@@ -227,19 +233,28 @@ def _all_differ(column: Any) -> bool:
     kind = column.type
     if column.null_count or not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
         return False
-    text = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
-    text = pa.concat_arrays([text.cast(pa.large_string())])  # in one piece, from its beginning
-    _, offsets, data = text.buffers()
-    hashes = np.empty(len(text), dtype=np.uint64)
-    places = np.frombuffer(offsets, dtype=np.int64)[text.offset : text.offset + len(text) + 1]
-    raw = np.empty(0, np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
-    if np.any(places[1:] == places[:-1]):
-        return False
-    if np.any(raw[places[:-1]] <= _LAST_BLANK) or np.any(raw[places[1:] - 1] <= _LAST_BLANK):
-        return False
-    text_hashes(raw, places, hashes)
+    hashes, done = np.empty(len(column), dtype=np.uint64), 0
+    for chunk in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
+        raw, places = _text_bytes(chunk)
+        if np.any(places[1:] == places[:-1]):
+            return False
+        if np.any(raw[places[:-1]] <= _LAST_BLANK) or np.any(raw[places[1:] - 1] <= _LAST_BLANK):
+            return False
+        text_hashes(raw, places, hashes[done : done + len(chunk)])
+        done += len(chunk)
     hashes.sort()
-    return bool(np.all(hashes[1:] != hashes[:-1])) or pc.count_distinct(text).as_py() == len(text)
+    if np.all(hashes[1:] != hashes[:-1]):
+        return True
+    return int(pc.count_distinct(column).as_py()) == len(column)
+
+
+def _text_bytes(text: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """Bytes of the texts of an Arrow array, and where each begins; the last place is their end."""
+    _, offsets, data = text.buffers()
+    kind = np.int64 if pa.types.is_large_string(text.type) else np.int32
+    places = np.frombuffer(offsets, dtype=kind)[text.offset : text.offset + len(text) + 1]
+    raw = np.empty(0, np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
+    return raw, places.astype(np.int64)
 
 
 def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
@@ -376,15 +391,16 @@ def _points_in_step(wkb: Any) -> FloatArray | None:
     size = int(offsets[1] - offsets[0])
     if size not in (_POINT_WKB_BYTES, _POINT_Z_WKB_BYTES) or np.any(np.diff(offsets) != size):
         return None
-    raw = np.frombuffer(data, dtype=np.uint8, count=int(offsets[-1]))[offsets[0] :]
-    rows = raw.reshape(len(wkb), size)
-    kind = rows[:, 1].astype(np.int64) + 256 * rows[:, 2].astype(np.int64)
-    if np.any(rows[:, 0] != _LITTLE_ENDIAN) or np.any((kind != 1) & (kind != 1001)):
+    point = {**_POINT_WKB, "itemsize": size}
+    layout: Any = np.dtype(point)  # type: ignore[call-overload]  # the stub lacks this form
+    rows = np.frombuffer(data, dtype=layout, count=len(wkb), offset=int(offsets[0]))
+    is_plain = (rows["order"] == _LITTLE_ENDIAN) & np.isin(rows["kind"], _POINT_KINDS)
+    if not is_plain.all():
         return None
-    coordinates: FloatArray = np.empty((len(wkb), 2))
-    coordinates[:, 0] = np.ascontiguousarray(rows[:, 5:13]).view("<f8")[:, 0]
-    coordinates[:, 1] = np.ascontiguousarray(rows[:, 13:21]).view("<f8")[:, 0]
-    coordinates[~np.isfinite(coordinates).all(axis=1)] = np.nan
+    coordinates: FloatArray = np.empty((2, len(wkb))).T  # column after column
+    coordinates[:, 0], coordinates[:, 1] = rows["x"], rows["y"]
+    is_whole = np.isfinite(coordinates[:, 0]) & np.isfinite(coordinates[:, 1])
+    coordinates[~is_whole] = np.nan
     return coordinates
 
 

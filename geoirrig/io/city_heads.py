@@ -133,7 +133,7 @@ def head_positions(
         coordinates = coordinates_in_plane(
             coordinates, layer.table.crs, plane, place=layer.table.place, problems=problems
         )
-    return coordinates[:, 0].copy(), coordinates[:, 1].copy()
+    return np.ascontiguousarray(coordinates[:, 0]), np.ascontiguousarray(coordinates[:, 1])
 
 
 def placed_heads(

@@ -40,6 +40,7 @@ PART_SHARE, PART_AREA_M2 = 0.05, 0.25
 # Turf on a kerb strip lies in no parcel, across the walk from its own; farther off, its place or
 # its parcel_id is wrong. Judgement, no source: a walk and a strip take less.
 KERB_STRIP_M = 10.0
+_AT_ONCE = 10_000  # polygons whose corners are looked at together
 _DRAWN_IN_M = 0.05  # corners on a lot line are taken this much nearer to the middle
 
 
@@ -225,6 +226,20 @@ def _parcel_at_corners(
 
     Corners are drawn in a little, since turf often ends on the lot line.
     """
+    pieces = [
+        _parcel_at_corners_of(geometry[start : start + _AT_ONCE], parcels)
+        for start in range(0, len(geometry), _AT_ONCE)
+    ]
+    if not pieces:
+        return np.empty(0, dtype=np.int32), np.empty(0, dtype=bool)
+    seen, is_plain = zip(*pieces, strict=True)
+    return np.concatenate(seen), np.concatenate(is_plain)
+
+
+def _parcel_at_corners_of(
+    geometry: ObjectArray, parcels: PlacedParcels
+) -> tuple[NDArray[np.int32], BoolArray]:
+    """The same for polygons whose corners fit into the cache."""
     corner, row = shapely.get_coordinates(geometry, return_index=True)
     box = shapely.bounds(geometry)
     inward = np.take((box[:, :2] + box[:, 2:]) / 2.0, row, axis=0) - corner

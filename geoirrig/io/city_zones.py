@@ -18,6 +18,8 @@ from geoirrig.io.column_values import check_required_columns
 from geoirrig.io.parcel_faults import ParcelFaults, numbers_by_row
 from geoirrig.units import FloatArray
 
+Rows = NDArray[np.int64] | slice  # the slice is of all: what stands in order is not copied
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneWordPlan:
@@ -106,14 +108,16 @@ def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
 
 def zones_of_heads(
     zone: CodedText, parcel: NDArray[np.int32], plan: ZoneWordPlan, kept: BoolArray
-) -> tuple[CityZones, NDArray[np.int64], NDArray[np.int32]]:
+) -> tuple[CityZones, Rows, NDArray[np.int32]]:
     """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
     rows = np.flatnonzero((parcel >= 0) & kept[parcel])
     code = zone.code[rows]
     n_ranks = int(np.max(plan.rank, initial=0)) + 1
     key = parcel[rows].astype(np.int64) * n_ranks + plan.rank[code]
-    order = np.argsort(key, kind="stable")
-    rows, key, code = rows[order], key[order], code[order]
+    is_in_order = bool(np.all(key[1:] >= key[:-1]))
+    if not is_in_order:
+        order = np.argsort(key, kind="stable")
+        rows, key, code = rows[order], key[order], code[order]
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.empty(0, int)
     zone_of_head = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(key)))).astype(
         np.int32
@@ -128,4 +132,5 @@ def zones_of_heads(
         cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),
         soak_minutes=np.where(np.isnan(soak), 0.0, soak),
     )
-    return zones, rows, zone_of_head
+    is_all = is_in_order and len(rows) == len(parcel)
+    return zones, slice(None) if is_all else rows, zone_of_head

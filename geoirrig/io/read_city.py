@@ -36,7 +36,7 @@ from geoirrig.io.city_heads import (
 from geoirrig.io.city_parcels import note_overlaps, read_city_parcels
 from geoirrig.io.city_retrofit import heads_under_nozzle_set
 from geoirrig.io.city_turf import read_city_turf
-from geoirrig.io.city_zones import read_city_zone_plan, zones_of_heads
+from geoirrig.io.city_zones import Rows, read_city_zone_plan, zones_of_heads
 from geoirrig.io.column_values import check_required_columns, named_ids
 from geoirrig.io.columns import LAYERS, listed
 from geoirrig.io.open_layer import read_layer
@@ -377,7 +377,7 @@ def _sorted_heads(
     heads: StatedCityHeads,
     placed: PlacedHeads,
     states: _States,
-    rows: NDArray[np.int64],
+    rows: Rows,
     zone: NDArray[np.int32],
     tables: NozzleTables,
 ) -> CityHeads:

@@ -115,7 +115,7 @@ def coordinates_in_plane(
     flat = horizontal_crs(crs)
     scale = plane.record.metres_per_unit
     if flat.equals(plane.crs, ignore_axis_order=True):
-        return coordinates * scale
+        return coordinates if scale == 1.0 else coordinates * scale
     transformer = transformer_into_plane(flat, plane, place=place, problems=problems)
     if transformer is None:
         return np.full_like(coordinates, np.nan)
