@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from geoirrig.city_records import BoolArray, CityZones
 from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text, is_repeated
-from geoirrig.io.city_heads import StatedCityHeads
 from geoirrig.io.column_values import check_required_columns
 from geoirrig.io.parcel_faults import ParcelFaults, numbers_by_row
 from geoirrig.units import FloatArray
@@ -29,14 +28,13 @@ class ZoneWordPlan:
     run_minutes: FloatArray
     cycles: FloatArray
     soak_minutes: FloatArray
+    is_bad: BoolArray  # out of range or no number
 
 
 def read_city_zone_plan(
     layer: ArrowLayer | None,
-    heads: StatedCityHeads,
-    parcel: NDArray[np.int32],
+    words: tuple[str, ...],
     problems: ProblemList,
-    faults: ParcelFaults,
 ) -> ZoneWordPlan:
     """The plan of every zone that heads name.
 
@@ -44,25 +42,20 @@ def read_city_zone_plan(
     ----------
     layer : ArrowLayer or None
         The zones table; its order is the running order. None: there is none.
-    heads : StatedCityHeads
-        Heads with the names of their zones; two parcels may each have a zone of one name.
-    parcel : ndarray of int, shape (n_heads,)
-        Parcel of each head, −1 for none.
+    words : tuple of str
+        Names of zones that heads state; two parcels may each have a zone of one name.
     problems : ProblemList
         Takes missing columns and names that stand there twice.
-    faults : ParcelFaults
-        Takes parcels with a zone whose plan is out of range.
 
     Returns
     -------
     ZoneWordPlan
         Zones of the table first, then those it lacks by name; NaN where the plan does not say.
     """
-    words = heads.zone.words
-    nothing = np.full(len(words), np.nan)
+    nothing, is_bad = np.full(len(words), np.nan), np.zeros(len(words), dtype=bool)
     plan = {name: nothing.copy() for name in ("run_minutes", "cycles", "soak_minutes")}
     if layer is None:
-        return ZoneWordPlan(rank=_rank_by_name(words), **plan)
+        return ZoneWordPlan(rank=_rank_by_name(words), is_bad=is_bad, **plan)
     check_required_columns(layer.table, problems)
     coded = coded_text(layer, "zone")
     if is_repeated(layer, "zone").any():
@@ -74,23 +67,32 @@ def read_city_zone_plan(
     row_of[coded.code] = np.arange(layer.n_rows)
     row = row_of[_places_in(coded.words, words)]
     planned = row >= 0
-    is_bad = np.zeros(len(words), dtype=bool)
     for name in plan:
         values, bad = numbers_by_row(layer, name)
         plan[name][planned] = values[row[planned]]
         is_bad[planned] |= bad[row[planned]]
-    if is_bad.any():
-        of_bad = np.unique(parcel[is_bad[heads.zone.code] & (parcel >= 0)])
-        for parcel in of_bad:
-            faults.add(
-                int(parcel),
-                f"{layer.table.start}: the plan of a zone of this parcel is out of range or no "
-                "number. Correct run_minutes, cycles or soak_minutes.",
-            )
     rank = row.copy()
     others = np.flatnonzero(~planned)
     rank[others] = layer.n_rows + _rank_by_name([words[k] for k in others.tolist()])
-    return ZoneWordPlan(rank=rank, **plan)
+    return ZoneWordPlan(rank=rank, is_bad=is_bad, **plan)
+
+
+def note_bad_plans(
+    layer: ArrowLayer,
+    zone: CodedText,
+    parcel: NDArray[np.int32],
+    plan: ZoneWordPlan,
+    faults: ParcelFaults,
+) -> None:
+    """Note the parcels with heads in a zone whose plan cannot be used."""
+    if not plan.is_bad.any():
+        return
+    for number in np.unique(parcel[plan.is_bad[zone.code] & (parcel >= 0)]).tolist():
+        faults.add(
+            number,
+            f"{layer.table.start}: the plan of a zone of this parcel is out of range or no "
+            "number. Correct run_minutes, cycles or soak_minutes.",
+        )
 
 
 def _places_in(known: Sequence[str], words: Sequence[str]) -> NDArray[np.int64]:

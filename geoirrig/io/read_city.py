@@ -36,7 +36,13 @@ from geoirrig.io.city_heads import (
 from geoirrig.io.city_parcels import note_overlaps, read_city_parcels
 from geoirrig.io.city_retrofit import heads_under_nozzle_set
 from geoirrig.io.city_turf import read_city_turf
-from geoirrig.io.city_zones import Rows, read_city_zone_plan, zones_of_heads
+from geoirrig.io.city_zones import (
+    Rows,
+    ZoneWordPlan,
+    note_bad_plans,
+    read_city_zone_plan,
+    zones_of_heads,
+)
 from geoirrig.io.column_values import check_required_columns, named_ids
 from geoirrig.io.columns import LAYERS, listed
 from geoirrig.io.open_layer import read_layer
@@ -149,12 +155,16 @@ def read_city(
         _check_columns(layers, problems)
         return None
     # What is found aside is added last: messages have one order.
-    overlaps, faults_of_heads, told_of_heads = ParcelFaults(), ParcelFaults(), ProblemList()
+    overlaps, faults_of_heads = ParcelFaults(), ParcelFaults()
+    told_of_heads, told_of_zones = ProblemList(), ProblemList()
 
-    def heads_and_states() -> tuple[StatedCityHeads, _States]:
+    def heads_and_states() -> tuple[StatedCityHeads, ZoneWordPlan, _States]:
         heads = read_city_heads(layers["heads"], opened.tables, told_of_heads)
-        return heads, _states(
-            heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart
+        plan = read_city_zone_plan(layers.get("zones"), heads.zone.words, told_of_zones)
+        return (
+            heads,
+            plan,
+            _states(heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart),
         )
 
     with ThreadPoolExecutor(2) as aside:
@@ -196,7 +206,7 @@ def read_city(
             geometry=outlines,
             has_terrain=has_terrain,
         )
-        placed, (heads, states) = placing.result(), of_heads.result()
+        placed, (heads, plan, states) = placing.result(), of_heads.result()
         problems.take(told_of_heads)
         if nozzle_set is not None:
             owned = placed.parcel >= 0
@@ -207,7 +217,9 @@ def read_city(
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
         search.result()
     faults.take(overlaps)
-    plan = read_city_zone_plan(layers.get("zones"), heads, placed.parcel, problems, faults)
+    problems.take(told_of_zones)
+    if "zones" in layers:
+        note_bad_plans(layers["zones"], heads.zone, placed.parcel, plan, faults)
     if problems.problems:
         return None
     _note_heads_without_throw(heads, placed.parcel, states, opened.tables, faults)

@@ -28,6 +28,7 @@ from geoirrig.workflows.work_units import AT_NEW_PRESSURE, EXISTING, RETROFIT
 Columns = dict[str, NDArray[Any]]
 SOILS = ("runoff_fraction", "runoff_fraction_low", "runoff_fraction_high")
 _DEVICES = ("fixed_spray", "rotary_nozzle", "rotor")
+_NO_DEVICE = len(_DEVICES)
 _SIDES = {"before": EXISTING, "after": RETROFIT}
 CAUSES = ("pressure", "evenness", "overspray", "runoff")
 
@@ -83,41 +84,42 @@ def parcel_columns(
 
 def _head_columns(city: CityInputs) -> Columns:
     heads, zones, n_parcels = city.heads, city.zones, len(city.parcels.parcel_id)
-    parcel = zones.parcel[heads.zone]
-    count = np.bincount(parcel, minlength=n_parcels)
-    device = np.array([_device_number(name) for name in heads.nozzles.device])
+    of_zone = _stretches(heads.zone, len(zones.parcel))
+    of_parcel = _stretches(zones.parcel[heads.zone], n_parcels)
+    device = np.array([_device_number(name) for name in heads.nozzles.device], dtype=np.int8)
+    count = of_parcel.count()
     columns: Columns = {
         "head_count": count,
-        "replaced_head_count": np.bincount(parcel[heads.is_replaced], minlength=n_parcels),
-        "regulated_head_count": np.bincount(parcel[heads.is_regulated], minlength=n_parcels),
+        "replaced_head_count": of_parcel.count(heads.is_replaced),
+        "regulated_head_count": of_parcel.count(heads.is_regulated),
         "zone_count": np.bincount(zones.parcel, minlength=n_parcels),
     }
-    of_device = [
-        np.bincount(parcel[device[heads.existing.nozzle] == d], minlength=n_parcels)
-        for d in range(len(_DEVICES))
-    ]
+    own_device = device[heads.existing.nozzle]
+    of_device = [of_parcel.count(own_device == d) for d in range(len(_DEVICES))]
     for name, number in zip(_DEVICES, of_device, strict=True):
         columns[f"{name}_fraction"] = _ratio(number, count)
     columns["existing_device"] = _existing_device(of_device, count)
-    columns["mixed_device_zone_count"] = _mixed_zones(
-        city, device[heads.retrofit.nozzle], n_parcels
-    )
-    outside = _outside_range(city, heads.retrofit)
-    columns["heads_outside_pressure_range"] = np.bincount(parcel[outside], minlength=n_parcels)
+    is_mixed = _has_several_devices(of_zone, device[heads.retrofit.nozzle])
+    columns["mixed_device_zone_count"] = np.bincount(zones.parcel[is_mixed], minlength=n_parcels)
+    columns["heads_outside_pressure_range"] = of_parcel.count(_outside_range(city, heads.retrofit))
     columns["pressure_in_range"] = columns["heads_outside_pressure_range"] == 0
-    columns["whole_zone_converted"] = _whole_zones(city, n_parcels)
+    changed = of_zone.count(heads.is_replaced)
+    in_part = (changed > 0) & (changed < of_zone.count())
+    columns["whole_zone_converted"] = (
+        np.bincount(zones.parcel[in_part], minlength=n_parcels) == 0  # a zone of which some change
+    )
     for side, state in (("before", heads.existing), ("after", heads.retrofit)):
-        low, high = _extremes(parcel, state.pressure_kpa, n_parcels)
+        low, high = of_parcel.extremes(state.pressure_kpa)
         columns[f"lowest_pressure_{side}_kpa"] = low
         columns[f"highest_pressure_{side}_kpa"] = high
     new_nozzle = heads.is_replaced & (heads.existing.nozzle != heads.retrofit.nozzle)
-    columns["new_nozzle_count"] = np.bincount(parcel[new_nozzle], minlength=n_parcels)
+    columns["new_nozzle_count"] = of_parcel.count(new_nozzle)
     unit_cost = heads.nozzles.unit_cost[heads.retrofit.nozzle[new_nozzle]]
-    known = np.isfinite(unit_cost)
+    parcel, known = zones.parcel[heads.zone[new_nozzle]], np.isfinite(unit_cost)
     columns["nozzle_cost"] = np.bincount(
-        parcel[new_nozzle][known], weights=unit_cost[known], minlength=n_parcels
+        parcel[known], weights=unit_cost[known], minlength=n_parcels
     )
-    columns["unpriced_nozzle_count"] = np.bincount(parcel[new_nozzle][~known], minlength=n_parcels)
+    columns["unpriced_nozzle_count"] = np.bincount(parcel[~known], minlength=n_parcels)
     return columns
 
 
@@ -134,27 +136,17 @@ def _existing_device(of_device: list[NDArray[np.int64]], count: NDArray[np.int64
     return names
 
 
-def _mixed_zones(city: CityInputs, device: NDArray[np.int64], n_parcels: int) -> NDArray[np.int64]:
-    """Number of zones of each parcel with more than one kind of device."""
-    n_zones, known = len(city.zones.parcel), device >= 0
-    kinds = np.unique(city.heads.zone[known].astype(np.int64) * len(_DEVICES) + device[known])
-    count = np.bincount(kinds // len(_DEVICES), minlength=n_zones)
-    return np.bincount(city.zones.parcel[count > 1], minlength=n_parcels)
+def _has_several_devices(of_zone: _Stretches, device: NDArray[np.int8]) -> BoolArray:
+    """Whether the heads of each zone have more than one kind of device; −1 is not known."""
+    highest = of_zone.of_each(np.maximum, device, -1)
+    lowest = of_zone.of_each(np.minimum, np.where(device < 0, _NO_DEVICE, device), _NO_DEVICE)
+    return np.asarray(lowest < highest)
 
 
 def _outside_range(city: CityInputs, state: HeadState) -> BoolArray:
     nozzles = city.heads.nozzles
     low, high = nozzles.pressure_min_kpa[state.nozzle], nozzles.pressure_max_kpa[state.nozzle]
     return np.asarray((state.pressure_kpa < low) | (state.pressure_kpa > high))
-
-
-def _whole_zones(city: CityInputs, n_parcels: int) -> BoolArray:
-    """Whether every zone of a parcel with a changed head has none that is not changed."""
-    n_zones = len(city.zones.parcel)
-    changed = np.bincount(city.heads.zone[city.heads.is_replaced], minlength=n_zones)
-    count = np.bincount(city.heads.zone, minlength=n_zones)
-    in_part = (changed > 0) & (changed < count)
-    return np.asarray(np.bincount(city.zones.parcel[in_part], minlength=n_parcels) == 0)
 
 
 def _ground_columns(city: CityInputs, measures: CityMeasures) -> Columns:
@@ -278,6 +270,45 @@ def _at_need_of(state: WateringState, other: WateringState) -> WateringState:
     return dataclasses.replace(
         state, net_need_mm_year=other.net_need_mm_year, served_area_m2=other.served_area_m2
     )
+
+
+# --- rows of an owner that stand together --------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stretches:
+    """Where the rows of each owner are, of rows that stand owner by owner."""
+
+    owner: Number  # those that have any, rising
+    start: NDArray[np.int64]
+    n_rows: int
+    n_owners: int
+
+    def of_each(self, combine: np.ufunc, values: NDArray[Any], nothing: float) -> NDArray[Any]:
+        """The values of each owner combined; ``nothing`` where it has no rows."""
+        found = np.full(self.n_owners, nothing, dtype=values.dtype)
+        found[self.owner] = combine.reduceat(values, self.start)
+        return found
+
+    def count(self, is_meant: BoolArray | None = None) -> NDArray[np.int64]:
+        """How many of its rows are meant; all if absent."""
+        counts = np.zeros(self.n_owners, dtype=np.int64)
+        counts[self.owner] = (
+            np.diff(self.start, append=self.n_rows)
+            if is_meant is None
+            else np.add.reduceat(is_meant, self.start, dtype=np.int64)
+        )
+        return counts
+
+    def extremes(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Lowest and highest of the values of each owner, NaN where none is known."""
+        return self.of_each(np.fmin, values, np.nan), self.of_each(np.fmax, values, np.nan)
+
+
+def _stretches(owner: Number, n_owners: int) -> _Stretches:
+    """Of rows in rising order of their owners."""
+    start = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]][: len(owner)])
+    return _Stretches(owner=owner[start], start=start, n_rows=len(owner), n_owners=n_owners)
 
 
 # --- sums over the rows of a parcel --------------------------------------------------------------

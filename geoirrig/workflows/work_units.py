@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.city_records import CityInputs, CityNozzles, HeadState, Number, WorkUnit
+from geoirrig.city_records import (
+    CityInputs,
+    CityNozzles,
+    CityTurf,
+    HeadState,
+    Number,
+    WorkUnit,
+)
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.grid.space_filling_curve import hilbert_distance
 from geoirrig.io.read_terrain import TerrainSource
@@ -88,11 +95,13 @@ def pack_units(city: CityInputs, *, cell_size_m: float, most_cells: int) -> tupl
     tuple of WorkUnit
         The same for the same city, whoever works them.
     """
-    turf, zones = city.turf, city.zones
-    parcel = np.intersect1d(turf.parcel, zones.parcel)
+    has_zones = np.zeros(len(city.parcels.parcel_id), dtype=bool)
+    has_zones[city.zones.parcel] = True
+    parcel, box = _boxes_of_turf(city.turf)
+    is_worked = has_zones[parcel]
+    parcel, box = parcel[is_worked], box[is_worked]
     if not len(parcel):
         return ()
-    box = _boxes_of_parcels(city, parcel)
     x, y = (box[:, 0] + box[:, 2]) / 2.0, (box[:, 1] + box[:, 3]) / 2.0
     order = np.lexsort((parcel, hilbert_distance(x, y)))
     parcel, boxes = parcel[order], box[order].tolist()
@@ -191,14 +200,12 @@ def head_states(city: CityInputs) -> dict[str, HeadState]:
 # --- packing -------------------------------------------------------------------------------------
 
 
-def _boxes_of_parcels(city: CityInputs, parcel: Number) -> FloatArray:
-    """Box of the turf of each of some parcels, (n, 4)."""
-    turf = city.turf
-    start = np.searchsorted(turf.parcel, np.unique(turf.parcel))
+def _boxes_of_turf(turf: CityTurf) -> tuple[Number, FloatArray]:
+    """Parcels with turf, rising, and the box of the turf of each, (n, 4)."""
+    start = np.flatnonzero(np.diff(turf.parcel, prepend=-1))
     low = np.minimum.reduceat(turf.box_m[:, :2], start)
     high = np.maximum.reduceat(turf.box_m[:, 2:], start)
-    place = np.searchsorted(np.unique(turf.parcel), parcel)
-    return np.column_stack([low, high])[place]
+    return turf.parcel[start], np.column_stack([low, high])
 
 
 _Box = list[float]  # west, south, east, north
