@@ -32,6 +32,7 @@ from geoirrig.units import FloatArray
 # a parcel, but a raster of slopes is read for the whole window.
 MOST_UNIT_CELLS = 8_000_000
 MOST_UNIT_CELLS_OF_RASTER = 4_000_000
+_LOOKED_AT = 512  # boxes at a time when a unit is packed
 EXISTING, RETROFIT, AT_NEW_PRESSURE = "existing", "retrofit", "at_new_pressure"
 
 
@@ -104,24 +105,19 @@ def pack_units(city: CityInputs, *, cell_size_m: float, most_cells: int) -> tupl
         return ()
     x, y = (box[:, 0] + box[:, 2]) / 2.0, (box[:, 1] + box[:, 3]) / 2.0
     order = np.lexsort((parcel, hilbert_distance(x, y)))
-    parcel, boxes = parcel[order], box[order].tolist()
+    parcel, box = parcel[order].astype(np.int32), box[order]
     units: list[WorkUnit] = []
-    start, frame = 0, boxes[0]
-    for at in range(1, len(parcel) + 1):
-        if at < len(parcel):
-            wider = _joined(frame, boxes[at])
-            if _cells(wider, cell_size_m) <= most_cells:
-                frame = wider
-                continue
+    start = 0
+    while start < len(parcel):
+        count, frame = _first_unit(box[start:], most_cells * cell_size_m**2)
         units.append(
             WorkUnit(
                 number=len(units),
-                grid=RasterGrid.covering(*frame, cell_size_m=cell_size_m),
-                parcel=parcel[start:at].astype(np.int32),
+                grid=RasterGrid.covering(*frame.tolist(), cell_size_m=cell_size_m),
+                parcel=parcel[start : start + count],
             )
         )
-        if at < len(parcel):
-            start, frame = at, boxes[at]
+        start += count
     return tuple(units)
 
 
@@ -208,20 +204,17 @@ def _boxes_of_turf(turf: CityTurf) -> tuple[Number, FloatArray]:
     return turf.parcel[start], np.column_stack([low, high])
 
 
-_Box = list[float]  # west, south, east, north
-
-
-def _joined(one: _Box, other: _Box) -> _Box:
-    return [
-        min(one[0], other[0]),
-        min(one[1], other[1]),
-        max(one[2], other[2]),
-        max(one[3], other[3]),
-    ]
-
-
-def _cells(box: _Box, cell_size_m: float) -> float:
-    return (box[2] - box[0]) * (box[3] - box[1]) / cell_size_m**2
+def _first_unit(box: FloatArray, most_area_m2: float) -> tuple[int, FloatArray]:
+    """How many of the boxes, from the first, one of that area holds, one at least; and that box."""
+    looked_at = _LOOKED_AT
+    while True:
+        low = np.minimum.accumulate(box[:looked_at, :2])
+        high = np.maximum.accumulate(box[:looked_at, 2:])
+        area_m2 = np.prod(high - low, axis=1)  # rises from box to box
+        count = max(1, int(np.searchsorted(area_m2, most_area_m2, side="right")))
+        if count < looked_at or looked_at >= len(box):
+            return count, np.concatenate([low[count - 1], high[count - 1]])
+        looked_at *= 2
 
 
 def rows_of(owner: Number, wanted: NDArray[np.integer]) -> tuple[NDArray[np.int64], Number]:
