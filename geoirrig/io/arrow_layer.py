@@ -35,7 +35,9 @@ from geoirrig.units import FloatArray
 _READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
 _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
+_WKB_HEAD_BYTES = 5  # byte order, type
 _LITTLE_ENDIAN = 1
+_POLYGON_KINDS = (3, 6)  # polygon, multipolygon
 _POINT_KINDS = (1, 1001)  # with two coordinates and with three
 _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "names": ["order", "kind", "x", "y"],
@@ -235,7 +237,7 @@ def _all_differ(column: Any) -> bool:
         return False
     hashes, done = np.empty(len(column), dtype=np.uint64), 0
     for chunk in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
-        raw, places = _text_bytes(chunk)
+        raw, places = _bytes_of(chunk)
         if np.any(places[1:] == places[:-1]):
             return False
         if np.any(raw[places[:-1]] <= _LAST_BLANK) or np.any(raw[places[1:] - 1] <= _LAST_BLANK):
@@ -248,11 +250,12 @@ def _all_differ(column: Any) -> bool:
     return int(pc.count_distinct(column).as_py()) == len(column)
 
 
-def _text_bytes(text: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
-    """Bytes of the texts of an Arrow array, and where each begins; the last place is their end."""
-    _, offsets, data = text.buffers()
-    kind = np.int64 if pa.types.is_large_string(text.type) else np.int32
-    places = np.frombuffer(offsets, dtype=kind)[text.offset : text.offset + len(text) + 1]
+def _bytes_of(array: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+    """Bytes of texts or binaries in an Arrow array, and where each begins; at last, their end."""
+    _, offsets, data = array.buffers()
+    is_wide = pa.types.is_large_string(array.type) or pa.types.is_large_binary(array.type)
+    kind = np.int64 if is_wide else np.int32
+    places = np.frombuffer(offsets, dtype=kind)[array.offset : array.offset + len(array) + 1]
     raw = np.empty(0, np.uint8) if data is None else np.frombuffer(data, dtype=np.uint8)
     return raw, places.astype(np.int64)
 
@@ -269,6 +272,22 @@ def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
     )
     coordinates[count == 1] = shapely.get_coordinates(geometry[count == 1])
     return coordinates
+
+
+def flat_polygons_wkb(layer: ArrowLayer) -> ObjectArray | None:
+    """The bytes of the outlines as they lie; None unless all are polygons of two coordinates."""
+    if layer.wkb.null_count or not len(layer.wkb):
+        return None
+    raw, places = _bytes_of(layer.wkb)
+    start = places[:-1]
+    if np.any(np.diff(places) < _WKB_HEAD_BYTES):
+        return None
+    is_flat = (raw[start] == _LITTLE_ENDIAN) & np.isin(raw[start + 1], _POLYGON_KINDS)
+    for place in range(2, _WKB_HEAD_BYTES):  # the rest of the kind: nothing but a kind
+        is_flat &= raw[start + place] == 0
+    if not is_flat.all():
+        return None
+    return np.asarray(layer.wkb.to_numpy(zero_copy_only=False), dtype=object)
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -384,16 +403,13 @@ def _points_in_step(wkb: Any) -> FloatArray | None:
     """Coordinates straight from the bytes, where all rows are plain points of one size."""
     if wkb.null_count or not len(wkb):
         return None
-    wide = pa.types.is_large_binary(wkb.type)
-    _, offset_bytes, data = wkb.buffers()
-    offsets = np.frombuffer(offset_bytes, dtype=np.int64 if wide else np.int32)
-    offsets = offsets[wkb.offset : wkb.offset + len(wkb) + 1]
+    raw, offsets = _bytes_of(wkb)
     size = int(offsets[1] - offsets[0])
     if size not in (_POINT_WKB_BYTES, _POINT_Z_WKB_BYTES) or np.any(np.diff(offsets) != size):
         return None
     point = {**_POINT_WKB, "itemsize": size}
     layout: Any = np.dtype(point)  # type: ignore[call-overload]  # the stub lacks this form
-    rows = np.frombuffer(data, dtype=layout, count=len(wkb), offset=int(offsets[0]))
+    rows = np.frombuffer(raw, dtype=layout, count=len(wkb), offset=int(offsets[0]))
     is_plain = (rows["order"] == _LITTLE_ENDIAN) & np.isin(rows["kind"], _POINT_KINDS)
     if not is_plain.all():
         return None

@@ -15,7 +15,7 @@ from geoirrig.grid.point_location import (
     containing_polygons,
     index_of_polygons,
 )
-from geoirrig.io.arrow_layer import ArrowLayer
+from geoirrig.io.arrow_layer import ArrowLayer, flat_polygons_wkb
 from geoirrig.io.column_values import BoolArray, check_required_columns, texts
 from geoirrig.io.geometries import polygons
 from geoirrig.io.parcel_faults import ParcelFaults, note_rows_at_fault
@@ -39,6 +39,15 @@ class PlacedParcels:
     records: CityParcels
     geometry: ObjectArray  # shapely, in the working plane
     index: PolygonIndex
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlacedPolygons:
+    """Polygons in the working plane; arrays of shape (n_rows,)."""
+
+    geometry: ObjectArray  # None where at fault
+    is_bad: BoolArray
+    wkb: ObjectArray  # the same as well-known binary
 
 
 def read_city_parcels(
@@ -66,9 +75,10 @@ def read_city_parcels(
         Rows without an id of their own.
     """
     check_required_columns(layer.table, problems)
-    geometry, is_bad = placed_polygons(layer, layer.geometry(), plane, problems)
+    placed = placed_polygons(layer, layer.geometry(), plane, problems)
+    geometry = placed.geometry
     rows = np.arange(layer.n_rows, dtype=np.int32)
-    note_rows_at_fault(layer, rows, is_bad, polygons, faults)
+    note_rows_at_fault(layer, rows, placed.is_bad, polygons, faults)
     ids = _parcel_ids(layer)
     for row in np.flatnonzero(is_repeated).tolist():
         faults.add(
@@ -81,7 +91,7 @@ def read_city_parcels(
     box = shapely.bounds(geometry)
     records = CityParcels(
         parcel_id=ids,
-        wkb=np.asarray(shapely.to_wkb(geometry), dtype=object),
+        wkb=placed.wkb,
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         centre_m=np.asarray((box[:, :2] + box[:, 2:]) / 2.0),
         attributes={
@@ -93,7 +103,7 @@ def read_city_parcels(
 
 def placed_polygons(
     layer: ArrowLayer, geometry: ObjectArray, plane: PlaneOfWork, problems: ProblemList
-) -> tuple[ObjectArray, BoolArray]:
+) -> PlacedPolygons:
     """Polygons in the working plane, repaired where that changes nothing; None, flagged, if bad.
 
     ``geometry`` is that of the layer; it is not used afterwards.
@@ -110,14 +120,15 @@ def placed_polygons(
         mended = polygons(layer.rows(rows), ProblemList())
         geometry[rows] = None if mended is None else mended
         is_bad[rows] = shapely.is_missing(geometry[rows])
-    crs = layer.table.crs
-    if crs is None:
-        return geometry, is_bad
-    is_there = horizontal_crs(crs).equals(plane.crs, ignore_axis_order=True)
-    if not (is_there and plane.record.metres_per_unit == 1.0):
-        place = layer.table.place
-        geometry = brought_into_plane(geometry, crs, plane, place=place, problems=problems)
-    return geometry, is_bad
+    crs, wkb = layer.table.crs, None if len(rows) else flat_polygons_wkb(layer)
+    if crs is not None:
+        is_there = horizontal_crs(crs).equals(plane.crs, ignore_axis_order=True)
+        if not (is_there and plane.record.metres_per_unit == 1.0):
+            place, wkb = layer.table.place, None
+            geometry = brought_into_plane(geometry, crs, plane, place=place, problems=problems)
+    if wkb is None:  # not as they were read
+        wkb = np.asarray(shapely.to_wkb(geometry), dtype=object)
+    return PlacedPolygons(geometry=geometry, is_bad=is_bad, wkb=wkb)
 
 
 def parcel_of_points(parcels: PlacedParcels, x_m: FloatArray, y_m: FloatArray) -> NDArray[np.int32]:

@@ -82,7 +82,8 @@ def read_city_turf(
         Whether a raster tells the slope of turf that does not state it.
     """
     check_required_columns(layer.table, problems)
-    geometry, is_bad = placed_polygons(layer, geometry, plane, problems)
+    placed = placed_polygons(layer, geometry, plane, problems)
+    geometry = placed.geometry
     texture = coded_text(layer, "soil_texture")
     compaction = _with_default(coded_text(layer, "compaction"), NO_COMPACTION)
     plants = _plant_types(layer, problems)
@@ -90,7 +91,7 @@ def read_city_turf(
     depth_mm, bad_depth = numbers_by_row(layer, "root_depth_mm")
     parcel, left_out = _owners(layer, geometry, parcels, problems, faults)
     at_fault = (
-        is_bad
+        placed.is_bad
         | bad_slope
         | bad_depth
         | _is_unknown(texture, TURF.text("soil_texture").words)
@@ -105,7 +106,7 @@ def read_city_turf(
         _note_unknown_slopes(layer, parcel, np.isnan(slope_pct) & ~bad_slope, faults)
     records = CityTurf(
         parcel=parcel,
-        wkb=np.asarray(shapely.to_wkb(geometry), dtype=object),
+        wkb=placed.wkb,
         box_m=np.asarray(shapely.bounds(geometry), dtype=np.float64),
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         soil_texture=texture.code,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import pytest
 import shapely
@@ -15,6 +17,7 @@ from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import (
     ArrowLayer,
     coded_text,
+    flat_polygons_wkb,
     is_repeated,
     point_coordinates_of,
     read_arrow_layer,
@@ -167,3 +170,45 @@ def test_is_repeated_blank_or_padded_ids(
     layer = read_arrow_layer(path, "heads", HEADS, ProblemList())
     assert layer is not None
     assert is_repeated(layer, "head_id").tolist() == repeated
+
+
+def polygons_layer(geometry: list[shapely.Geometry | None], path: Path) -> ArrowLayer:
+    frame = gpd.GeoDataFrame(
+        {"parcel_id": [str(k) for k in range(len(geometry))]}, geometry=geometry, crs=CRS
+    )
+    pyogrio.write_dataframe(frame, path, layer="parcels", driver="GPKG", geometry_type="Unknown")
+    layer = read_arrow_layer(path, "parcels", PARCELS, ProblemList())
+    assert layer is not None
+    return layer
+
+
+def test_flat_polygons_wkb_are_the_outlines(tmp_path: Path) -> None:
+    square = shapely.box(0.0, 0.0, 1.0, 2.0)
+    drawn = [square, shapely.MultiPolygon([square, shapely.box(3.0, 0.0, 4.0, 1.0)])]
+    found = flat_polygons_wkb(polygons_layer([*drawn], tmp_path / "flat.gpkg"))
+    assert found is not None
+    assert shapely.from_wkb(found).tolist() == drawn
+
+
+@pytest.mark.parametrize(
+    "other",
+    [None, shapely.Point(0.0, 0.0), shapely.force_3d(shapely.box(0.0, 0.0, 1.0, 1.0), 5.0)],
+)
+def test_flat_polygons_wkb_none_where_something_else_is_among_them(
+    tmp_path: Path, other: shapely.Geometry | None
+) -> None:
+    layer = polygons_layer([shapely.box(0.0, 0.0, 1.0, 2.0), other], tmp_path / "other.gpkg")
+    assert flat_polygons_wkb(layer) is None
+
+
+def test_is_repeated_across_the_pieces_of_a_table(tmp_path: Path) -> None:
+    layer = read(written(heads(head_id=["A", "B", "C"]), tmp_path / "city.gpkg"))
+    piece = layer.arrow.slice(1)
+    in_pieces = dataclasses.replace(
+        layer,
+        arrow=pa.concat_tables([piece, layer.arrow.slice(0, 1)]),
+        table=dataclasses.replace(layer.table, feature=np.arange(3)),
+    )
+    assert not is_repeated(in_pieces, "head_id").any()
+    again = dataclasses.replace(in_pieces, arrow=pa.concat_tables([piece, layer.arrow.slice(2)]))
+    assert is_repeated(again, "head_id").tolist() == [False, True, True]
