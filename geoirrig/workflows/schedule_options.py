@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
 from geoirrig.physics.effective_rain import DEFAULT_RAIN_SHARE, EFFECTIVE_RAIN_METHODS
 from geoirrig.physics.plant_water_use import DEFAULT_ALLOWABLE_DEPLETION
 from geoirrig.records import MeanYear
+
+if TYPE_CHECKING:  # its libraries take long to load
+    from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
 
 RunTimeMethod = Literal["low_half", "low_quarter"]
 

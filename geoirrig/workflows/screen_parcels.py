@@ -22,10 +22,11 @@ from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
 from geoirrig.workflows.run_record import SharedProgress
 from geoirrig.workflows.screening_verdict import Verdict, counted, screening_verdict
 from geoirrig.workflows.unit_executors import UnitExecutor
-from geoirrig.workflows.unit_measures import KEPT_MEASURES, SLOPES
 from geoirrig.workflows.work_units import (
     EXISTING,
+    KEPT_MEASURES,
     RETROFIT,
+    SLOPES,
     UnitTask,
     head_states,
     most_unit_cells,

@@ -16,8 +16,7 @@ from typing import Any, Protocol
 from geoirrig.compilation import worker_count
 from geoirrig.errors import GeoirrigError
 from geoirrig.workflows.fork_server import fork_server
-from geoirrig.workflows.unit_measures import Worked, worked_unit
-from geoirrig.workflows.work_units import UnitTask
+from geoirrig.workflows.work_units import UnitTask, Worked
 
 # Tasks that are handed out and not yet back, per worker: enough that none waits for work, few
 # enough that memory does not grow with the city.
@@ -44,7 +43,7 @@ class ThisProcess:
     def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit."""
         for task in tasks:
-            yield task.number, worked_unit(task)
+            yield _numbered(task)
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Nothing can be done meanwhile: it is done when it is waited for."""
@@ -108,6 +107,9 @@ class Cluster:
 
 
 def _numbered(task: UnitTask) -> tuple[int, Worked]:
+    # what works takes long to load, and not every process works
+    from geoirrig.workflows.unit_measures import worked_unit
+
     return task.number, worked_unit(task)
 
 

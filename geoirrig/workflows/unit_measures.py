@@ -23,27 +23,17 @@ from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slop
 from geoirrig.surfaces.turf_cells import turf_cells
 from geoirrig.units import FloatArray
 from geoirrig.workflows.cycle_collection import without_cycle_collection
-from geoirrig.workflows.work_units import EXISTING, Ground, UnitTask
+from geoirrig.workflows.work_units import (
+    EXISTING,
+    KEPT_MEASURES,
+    SLOPES,
+    ZONE_MEASURES,
+    Ground,
+    UnitTask,
+    Worked,
+)
 
 MOST_PARCEL_CELLS = 40_000_000  # as `load_site.MOST_CELLS`: more does not fit into memory
-# What is kept of every zone in every state: measures by the names of `BatchMeasures`, and what the
-# plants on the area that it serves need.
-ZONE_MEASURES = (
-    "served_area_m2",
-    "flow_lpm",
-    "mean_rate_mm_h",
-    "du_lq",
-    "du_lh",
-    "on_target_fraction",
-    "served_fraction",
-    "matched_rate_spread_pct",
-    "runoff_fraction",
-    "runoff_fraction_low",
-    "runoff_fraction_high",
-)
-KEPT_MEASURES = (*ZONE_MEASURES, "net_need_mm_year")
-SLOPES = ("mean_slope_pct", "max_slope_pct")  # of every polygon
-Worked = Mapping[str, NDArray[np.generic]]
 _Throw = tuple[FloatArray, FloatArray, Number]  # flow, radius and profile of each head
 
 

@@ -9,8 +9,8 @@ from geoirrig.city_records import CityNozzles, HeadState
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import trapezoid_profile
 from geoirrig.records import AnalysisSettings
-from geoirrig.workflows.unit_measures import Worked, worked_unit
-from geoirrig.workflows.work_units import EXISTING, UnitTask
+from geoirrig.workflows.unit_measures import worked_unit
+from geoirrig.workflows.work_units import EXISTING, UnitTask, Worked
 
 
 def smallest_task() -> UnitTask:

@@ -35,6 +35,25 @@ MOST_UNIT_CELLS_OF_RASTER = 4_000_000
 _LOOKED_AT = 512  # boxes at a time when a unit is packed
 EXISTING, RETROFIT, AT_NEW_PRESSURE = "existing", "retrofit", "at_new_pressure"
 
+# What is kept of every zone in every state: measures by the names of `BatchMeasures`, and what the
+# plants on the area that it serves need.
+ZONE_MEASURES = (
+    "served_area_m2",
+    "flow_lpm",
+    "mean_rate_mm_h",
+    "du_lq",
+    "du_lh",
+    "on_target_fraction",
+    "served_fraction",
+    "matched_rate_spread_pct",
+    "runoff_fraction",
+    "runoff_fraction_low",
+    "runoff_fraction_high",
+)
+KEPT_MEASURES = (*ZONE_MEASURES, "net_need_mm_year")
+SLOPES = ("mean_slope_pct", "max_slope_pct")  # of every polygon
+Worked = Mapping[str, NDArray[np.generic]]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ground:
