@@ -33,11 +33,36 @@ class CityParcels:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PackedBytes:
+    """The bytes of many rows in one piece: those of row k are data[start[k]:start[k + 1]]."""
+
+    data: NDArray[np.uint8]
+    start: NDArray[np.int64]  # (n_rows + 1,)
+
+    def of_rows(self, rows: NDArray[np.integer]) -> ObjectArray:
+        """The bytes of some rows, (n,)."""
+        found = np.empty(len(rows), dtype=object)
+        places = zip(self.start[rows].tolist(), self.start[rows + 1].tolist(), strict=True)
+        found[:] = [self.data[start:stop].tobytes() for start, stop in places]
+        return found
+
+
+def packed_bytes(rows: ObjectArray) -> PackedBytes:
+    """The bytes of rows in one piece; None has none."""
+    pieces = [b"" if row is None else row for row in rows.tolist()]
+    length = np.fromiter(map(len, pieces), dtype=np.int64, count=len(pieces))
+    return PackedBytes(
+        data=np.frombuffer(b"".join(pieces), dtype=np.uint8),
+        start=np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(length)]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CityTurf:
     """Turf of all parcels, by parcel; arrays of shape (n_turf,)."""
 
     parcel: Number  # rising
-    wkb: ObjectArray  # in the working plane
+    wkb: PackedBytes  # in the working plane
     box_m: FloatArray  # (n_turf, 4): west, south, east, north
     area_m2: FloatArray
     soil_texture: Number  # into `textures`

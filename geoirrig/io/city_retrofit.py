@@ -19,6 +19,7 @@ from geoirrig.io.column_values import BoolArray
 from geoirrig.io.read_heads import StatedHeads
 from geoirrig.io.replace_nozzles import replace_nozzles
 from geoirrig.records import NozzleSet, ObjectArray
+from geoirrig.units import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,12 +62,18 @@ def heads_under_nozzle_set(
         np.isnan(pressure) & np.isnan(heads.pressure_kpa)
     )
     changes = (code != heads.nozzle.code) | ~same_pressure
+
+    def unless_changed(values: FloatArray) -> FloatArray:
+        """The same array where nothing is lost, as where nothing was stated."""
+        is_lost = changes & ~np.isnan(values)
+        return np.where(is_lost, np.nan, values) if is_lost.any() else values
+
     new = dataclasses.replace(
         heads,
         nozzle=CodedText(code=code, words=tuple(number)),
         pressure_kpa=pressure,
-        radius_m=np.where(changes, np.nan, heads.radius_m),
-        flow_lpm=np.where(changes, np.nan, heads.flow_lpm),
+        radius_m=unless_changed(heads.radius_m),
+        flow_lpm=unless_changed(heads.flow_lpm),
     )
     return RetrofittedHeads(
         heads=new,

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
@@ -19,6 +20,7 @@ from geoirrig.city_records import (
     CityTurf,
     HeadState,
     LeftOut,
+    packed_bytes,
 )
 from geoirrig.errors import ProblemList
 from geoirrig.expressions.grammar import ValueKind
@@ -375,8 +377,11 @@ def _note_heads_without_throw(
 def _sorted_turf(turf: CityTurf, kept: BoolArray) -> CityTurf:
     rows = np.flatnonzero((turf.parcel >= 0) & kept[turf.parcel])
     rows = rows[np.argsort(turf.parcel[rows], kind="stable")]
+    if np.array_equal(rows, np.arange(len(turf.parcel))):
+        return turf
     return dataclasses.replace(
         turf,
+        wkb=packed_bytes(turf.wkb.of_rows(rows)),
         **{
             field.name: getattr(turf, field.name)[rows]
             for field in dataclasses.fields(turf)
@@ -395,13 +400,16 @@ def _sorted_heads(
 ) -> CityHeads:
     nozzles, profiles = city_nozzles(states.words, tables)
 
+    taken: dict[int, NDArray[Any]] = {}  # states may share an array, and go on sharing it
+
     def in_order(state: HeadState) -> HeadState:
-        return HeadState(
-            nozzle=state.nozzle[rows],
-            pressure_kpa=state.pressure_kpa[rows],
-            flow_lpm=state.flow_lpm[rows],
-            radius_m=state.radius_m[rows],
-        )
+        columns = {}
+        for field in dataclasses.fields(HeadState):
+            values = getattr(state, field.name)
+            if id(values) not in taken:
+                taken[id(values)] = values[rows]
+            columns[field.name] = taken[id(values)]
+        return HeadState(**columns)
 
     moved, existing = states.at_new_pressure, in_order(states.existing)
     return CityHeads(

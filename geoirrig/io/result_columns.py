@@ -7,7 +7,7 @@ that are not listed here were carried through from the input: they are never con
 from __future__ import annotations
 
 from geoirrig.parcel_quantities import QUANTITIES
-from geoirrig.units import UNITS, UnitSystem, in_unit_system, unit_of_column
+from geoirrig.units import UNITS, Unit, UnitSystem, in_unit_system, unit_of_column
 
 LAYER_TITLES: dict[str, tuple[str, str]] = {
     "turf_results": (
@@ -388,6 +388,26 @@ for _quantity in QUANTITIES.values():
 def written_name(column: str, units: UnitSystem) -> str:
     """Name of a result column in the chosen unit system; a carried column keeps its own."""
     return in_unit_system(column, [], units)[0] if column in RESULT_COLUMNS else column
+
+
+def si_name(written: str) -> tuple[str, Unit | None]:
+    """SI name of a result column that was written in US units, and its unit as written.
+
+    A column in SI, or one that was carried through, keeps its name, and no unit is given.
+
+    Examples
+    --------
+    >>> name, unit = si_name("mean_rate_in_h")
+    >>> name, unit.suffix
+    ('mean_rate_mm_h', 'in_h')
+    >>> si_name("mean_rate_mm_h")
+    ('mean_rate_mm_h', None)
+    """
+    quantity, unit = unit_of_column(written)
+    if unit is None or unit.suffix == unit.si_suffix:
+        return written, None
+    name = f"{quantity}_{unit.si_suffix}"
+    return (name, unit) if name in RESULT_COLUMNS else (written, None)
 
 
 def column_title(column: str, units: UnitSystem) -> str:

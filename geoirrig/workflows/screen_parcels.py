@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,12 +27,11 @@ from geoirrig.workflows.work_units import (
     KEPT_MEASURES,
     RETROFIT,
     SLOPES,
-    UnitTask,
+    UnitSource,
     head_states,
     most_unit_cells,
     pack_units,
     rows_of,
-    unit_task,
 )
 
 _SECONDS_BETWEEN_NEWS = 2.0
@@ -162,7 +161,15 @@ def _work(
     worked = 0
     if units:
         progress(f"Working {counted(total, 'parcel')} in {counted(len(units), 'unit')}")
-    for number, values in executor.results(_tasks(city, units)):
+    source = UnitSource(
+        turf=city.inputs.turf,
+        zones=replace(city.inputs.zones, names=()),  # which are not asked for there
+        heads=city.inputs.heads,
+        net_need_mm_year=city.net_need_mm_year,
+        settings=city.settings,
+        ground=city.ground,
+    )
+    for number, values in executor.results(source, units):
         journal.keep(number, values)
         worked += size[number]
         now = time.monotonic()
@@ -175,17 +182,6 @@ def _work(
                 f"about {_duration(left_s)} left",
                 worked / total,
             )
-
-
-def _tasks(city: LoadedCity, units: list[WorkUnit]) -> Iterator[UnitTask]:
-    for unit in units:
-        yield unit_task(
-            city.inputs,
-            unit,
-            settings=city.settings,
-            net_need_mm_year=city.net_need_mm_year,
-            ground=city.ground,
-        )
 
 
 def _duration(seconds: float) -> str:
@@ -202,7 +198,9 @@ def _city_measures(
     """What all units found, in the order of the city's zones and turf."""
     inputs = city.inputs
     n_zones, n_turf = len(inputs.zones.parcel), len(inputs.turf.parcel)
-    zones = {state: np.full((len(KEPT_MEASURES), n_zones), np.nan) for state in head_states(inputs)}
+    zones = {
+        state: np.full((len(KEPT_MEASURES), n_zones), np.nan) for state in head_states(inputs.heads)
+    }
     slopes: FloatArray = np.full((len(SLOPES), n_turf), np.nan)
     failures: list[tuple[int, str]] = []
     for unit in units:

@@ -13,10 +13,17 @@ from itertools import islice
 from multiprocessing.context import ForkServerContext
 from typing import Any, Protocol
 
+from geoirrig.city_records import WorkUnit
 from geoirrig.compilation import worker_count
 from geoirrig.errors import GeoirrigError
 from geoirrig.workflows.fork_server import fork_server
-from geoirrig.workflows.work_units import UnitTask, Worked
+from geoirrig.workflows.shared_record import (
+    SharedRecord,
+    opened_record,
+    remove_opened,
+    shared_record,
+)
+from geoirrig.workflows.work_units import UnitSource, UnitTask, Worked, unit_task
 
 # Tasks that are handed out and not yet back, per worker: enough that none waits for work, few
 # enough that memory does not grow with the city.
@@ -25,9 +32,11 @@ SECONDS_TO_CONNECT = 10.0
 
 
 class UnitExecutor(Protocol):
-    """What works units: it takes tasks as it needs them and gives results as they come."""
+    """What works units: it takes them as it needs them and gives results as they come."""
 
-    def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
+    def results(
+        self, source: UnitSource, units: Iterable[WorkUnit]
+    ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
@@ -40,10 +49,12 @@ class UnitExecutor(Protocol):
 class ThisProcess:
     """Works units one after another, here."""
 
-    def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
+    def results(
+        self, source: UnitSource, units: Iterable[WorkUnit]
+    ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit."""
-        for task in tasks:
-            yield _numbered(task)
+        for unit in units:
+            yield _worked(unit_task(source, unit))
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Nothing can be done meanwhile: it is done when it is waited for."""
@@ -56,21 +67,21 @@ class ProcessPool:
     def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
         self._pool, self._workers = pool, workers
 
-    def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
+    def results(
+        self, source: UnitSource, units: Iterable[WorkUnit]
+    ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
         waiting: set[Future[tuple[int, Worked]]] = set()
-        source = iter(tasks)
-        while True:
-            while len(waiting) < TASKS_AHEAD * self._workers:
-                task = next(source, None)
-                if task is None:
-                    break
-                waiting.add(self._pool.submit(_numbered, task))
-            if not waiting:
-                return
-            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in done:
-                yield future.result()
+        to_do = iter(units)
+        with shared_record(source) as shared:
+            while True:
+                for unit in islice(to_do, TASKS_AHEAD * self._workers - len(waiting)):
+                    waiting.add(self._pool.submit(_worked_from, shared, unit))
+                if not waiting:
+                    return
+                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield future.result()
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Have something else done by one of the processes."""
@@ -83,30 +94,36 @@ class Cluster:
     def __init__(self, client: Any) -> None:
         self._client = client
 
-    def results(self, tasks: Iterable[UnitTask]) -> Iterator[tuple[int, Worked]]:
+    def results(
+        self, source: UnitSource, units: Iterable[WorkUnit]
+    ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
         from distributed import as_completed
 
-        source = iter(tasks)
+        to_do = iter(units)
         ahead = TASKS_AHEAD * max(1, sum(self._client.nthreads().values()))
-        first = [self._submit(task) for task in islice(source, ahead)]
+        first = [self._submit(source, unit) for unit in islice(to_do, ahead)]
         running: Any = as_completed(first, loop=self._client.loop)  # type: ignore[no-untyped-call]
         for future in running:
             yield future.result()
             future.release()
-            following = next(source, None)
-            if following is not None:
-                running.add(self._submit(following))
+            for unit in islice(to_do, 1):
+                running.add(self._submit(source, unit))
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Done here when it is waited for: the workers may be on other machines."""
         return partial(work, *arguments)
 
-    def _submit(self, task: UnitTask) -> Any:
-        return self._client.submit(_numbered, task, pure=False, key=f"geoirrig-{task.number}")
+    def _submit(self, source: UnitSource, unit: WorkUnit) -> Any:
+        task, key = unit_task(source, unit), f"geoirrig-{unit.number}"
+        return self._client.submit(_worked, task, pure=False, key=key)
 
 
-def _numbered(task: UnitTask) -> tuple[int, Worked]:
+def _worked_from(shared: SharedRecord, unit: WorkUnit) -> tuple[int, Worked]:
+    return _worked(unit_task(opened_record(shared), unit))
+
+
+def _worked(task: UnitTask) -> tuple[int, Worked]:
     # what works takes long to load, and not every process works
     from geoirrig.workflows.unit_measures import worked_unit
 
@@ -177,6 +194,7 @@ def _leave_with_the_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
+        remove_opened()
         os._exit(1)
 
 

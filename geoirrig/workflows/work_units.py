@@ -13,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.city_records import (
+    CityHeads,
     CityInputs,
     CityNozzles,
     CityTurf,
+    CityZones,
     HeadState,
     Number,
     WorkUnit,
@@ -61,6 +63,18 @@ class Ground:
 
     source: TerrainSource
     plane: PlaneOfWork
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitSource:
+    """What the units of a city are worked from, and the choices of the run."""
+
+    turf: CityTurf
+    zones: CityZones
+    heads: CityHeads
+    net_need_mm_year: FloatArray  # (n_turf,), of the plants on each polygon
+    settings: AnalysisSettings
+    ground: Ground | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,30 +154,9 @@ def pack_units(city: CityInputs, *, cell_size_m: float, most_cells: int) -> tupl
     return tuple(units)
 
 
-def unit_task(
-    city: CityInputs,
-    unit: WorkUnit,
-    *,
-    settings: AnalysisSettings,
-    net_need_mm_year: FloatArray,
-    ground: Ground | None,
-) -> UnitTask:
-    """The part of the city that a unit is worked from.
-
-    Parameters
-    ----------
-    city : CityInputs
-        The city.
-    unit : WorkUnit
-        Which parcels.
-    settings : AnalysisSettings
-        Choices of the run.
-    net_need_mm_year : ndarray, shape (n_turf,)
-        What the plants of each polygon need from irrigation in a year. [mm/yr]
-    ground : Ground or None
-        Raster of slope or elevation.
-    """
-    turf, zones, heads = city.turf, city.zones, city.heads
+def unit_task(source: UnitSource, unit: WorkUnit) -> UnitTask:
+    """The part of a city that a unit is worked from."""
+    turf, zones, heads = source.turf, source.zones, source.heads
     of_turf, _ = rows_of(turf.parcel, unit.parcel)
     of_zone, _ = rows_of(zones.parcel, unit.parcel)
     of_head, zone_of_head = rows_of(heads.zone, of_zone)
@@ -171,14 +164,14 @@ def unit_task(
     return UnitTask(
         number=unit.number,
         grid=unit.grid,
-        settings=settings,
-        ground=ground,
-        turf_wkb=turf.wkb[of_turf],
+        settings=source.settings,
+        ground=source.ground,
+        turf_wkb=turf.wkb.of_rows(of_turf),
         turf_parcel=turf.parcel[of_turf],
         soil_texture=textures[turf.soil_texture[of_turf]],
         compaction=compactions[turf.compaction[of_turf]],
         slope_pct=turf.slope_pct[of_turf],
-        net_need_mm_year=net_need_mm_year[of_turf],
+        net_need_mm_year=source.net_need_mm_year[of_turf],
         zone_parcel=zones.parcel[of_zone],
         cycles=zones.cycles[of_zone],
         soak_minutes=zones.soak_minutes[of_zone],
@@ -196,14 +189,13 @@ def unit_task(
                 flow_lpm=state.flow_lpm[of_head],
                 radius_m=state.radius_m[of_head],
             )
-            for name, state in head_states(city).items()
+            for name, state in head_states(heads).items()
         },
     )
 
 
-def head_states(city: CityInputs) -> dict[str, HeadState]:
+def head_states(heads: CityHeads) -> dict[str, HeadState]:
     """The states that have to be worked: each once, the existing one first."""
-    heads = city.heads
     states = {EXISTING: heads.existing}
     if heads.retrofit is not heads.existing:
         states[RETROFIT] = heads.retrofit

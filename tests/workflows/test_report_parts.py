@@ -4,14 +4,11 @@ import numpy as np
 import pytest
 import shapely
 
-from geoirrig import symbology
 from geoirrig.records import ResultTable
 from geoirrig.workflows.report_parts import (
-    LayerLook,
     bars,
     key_figure,
     largest_first,
-    place_layer,
     report_table,
     value_texts,
 )
@@ -67,29 +64,6 @@ def test_report_table_says_how_many_rows_it_leaves_out():
     told = report_table(table(zone=objects(*"abc")), ("zone",), caption="", units="si", at_most=2)
     assert told.columns[0].texts == ("a", "b")
     assert told.note == "The first 2 of 3 rows; all are in the GeoPackage."
-
-
-def test_place_layer_takes_the_colours_of_the_classes():
-    look = LayerLook(
-        label="slopes", named="Slope {}", colour="#000000", drawn_as="outline", classes="runoff_l"
-    )
-    # 0 L is "none", 30 L is in 20 to 100
-    found = place_layer(
-        table(turf_id=objects("a", "b"), runoff_l=[0.0, 30.0]), ("turf_id", "runoff_l"), look,
-        units="si",
-    )  # fmt: skip
-    assert found is not None
-    assert [place.name for place in found.places] == ["Slope a", "Slope b"]
-    colours = symbology.SCALES["runoff_l"].colours
-    assert [place.colour for place in found.places] == [colours[0], colours[2]]
-    assert found.places[1].facts == (("Runoff volume [L]", "30.0"),)
-
-
-def test_place_layer_name_with_braces_is_taken_as_it_is():
-    look = LayerLook(label="x", named="Turf {}", colour="#000000", drawn_as="outline")
-    found = place_layer(table(turf_id=objects("{0.__class__}")), ("turf_id",), look, units="si")
-    assert found is not None
-    assert found.places[0].name == "Turf {0.__class__}"
 
 
 def test_largest_first_keeps_rows_together_and_unknown_last():

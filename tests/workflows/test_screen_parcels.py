@@ -538,8 +538,8 @@ def test_load_city_raised_pressure_is_warned_of(paths: dict[str, Path], tmp_path
 
 def test_screen_parcels_unfinished_run_is_told_of(city: LoadedCity, tmp_path: Path) -> None:
     class Stopping(ThisProcess):
-        def results(self, tasks: Any) -> Any:
-            yield from list(super().results(tasks))[:0]
+        def results(self, source: Any, units: Any) -> Any:
+            yield from list(super().results(source, units))[:0]
             raise KeyboardInterrupt
 
     out = tmp_path / "out"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from geoirrig.workflows.load_city import LoadedCity
-from geoirrig.workflows.work_units import pack_units, unit_task
+from geoirrig.workflows.work_units import UnitSource, pack_units, unit_task
 from tests.workflows.small_city import loaded, write_small_city
 
 
@@ -42,11 +42,15 @@ def test_unit_task_holds_the_turf_zones_and_heads_of_its_parcels(city: LoadedCit
     inputs = city.inputs
     unit = pack_units(inputs, cell_size_m=0.25, most_cells=10**6)[0]
     task = unit_task(
-        inputs,
+        UnitSource(
+            turf=inputs.turf,
+            zones=inputs.zones,
+            heads=inputs.heads,
+            net_need_mm_year=city.net_need_mm_year,
+            settings=city.settings,
+            ground=None,
+        ),
         unit,
-        settings=city.settings,
-        net_need_mm_year=city.net_need_mm_year,
-        ground=None,
     )
     assert len(task.turf_wkb) == np.isin(inputs.turf.parcel, unit.parcel).sum()
     of_head = inputs.zones.parcel[inputs.heads.zone]

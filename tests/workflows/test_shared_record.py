@@ -1,0 +1,83 @@
+"""A record laid out for other processes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geoirrig.errors import GeoirrigError
+from geoirrig.units import FloatArray
+from geoirrig.workflows import shared_record as module
+from geoirrig.workflows.shared_record import opened_record, remove_opened, shared_record
+
+
+@dataclass(frozen=True)
+class Record:
+    name: str
+    values: FloatArray
+    alike: FloatArray
+    none: FloatArray
+
+
+def record() -> Record:
+    values = np.arange(1000.0)
+    return Record(name="city", values=values, alike=values, none=np.empty(0))
+
+
+def test_shared_record_is_read_as_it_was_and_removed_afterwards() -> None:
+    with shared_record(record()) as shared:
+        found = opened_record(shared)
+        assert found.name == "city"
+        np.testing.assert_array_equal(found.values, np.arange(1000.0))
+        assert found.alike is found.values  # shared arrays lie there once
+        assert found.none.shape == (0,)
+        assert not found.values.flags.writeable
+        assert opened_record(shared) is found
+        assert shared.path.exists()
+    assert not shared.path.parent.exists()
+
+
+def test_shared_record_another_process_reads_it() -> None:
+    with shared_record({"values": np.array([1.5, 2.5])}) as shared:
+        code = (
+            "from geoirrig.workflows.shared_record import SharedRecord, opened_record\n"
+            "from pathlib import Path\n"
+            f"shared = SharedRecord(path=Path({str(shared.path)!r}), parts={shared.parts!r})\n"
+            "print(opened_record(shared)['values'].sum())"
+        )
+        told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert told.stdout.strip() == "4.0", told.stderr
+
+
+def test_shared_record_where_files_do_not_stay_in_memory(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(module, "_MEMORY_FOLDER", tmp_path / "absent")
+    monkeypatch.setattr(module.tempfile, "tempdir", str(tmp_path))
+    with shared_record(record()) as shared:
+        assert tmp_path in shared.path.parents
+        assert opened_record(shared).name == "city"
+
+
+def test_shared_record_without_room_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(module, "_append", full)
+    with (
+        pytest.raises(GeoirrigError, match=r"No space left on device\. Make room there"),
+        shared_record(record()),
+    ):
+        pass
+
+
+def test_remove_opened_leaves_nothing_of_a_killed_run() -> None:
+    with shared_record(record()) as shared:
+        opened_record(shared)
+        remove_opened()
+        assert not shared.path.parent.exists()
