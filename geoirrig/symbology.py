@@ -274,6 +274,14 @@ _WEEKLY_MINUTES = ClassScale(
     first_label="no water needed",
 )
 
+_PARCEL_STATUS = ClassScale(
+    column="status_code",
+    title="Parcel status",
+    limits_si=(0.5, 1.5, 2.5),
+    colours=STATUS_COLOURS,
+    labels=STATUS_LABELS,
+)
+
 SCALES: dict[str, ClassScale] = {
     scale.column: scale
     for scale in (
@@ -295,5 +303,6 @@ SCALES: dict[str, ClassScale] = {
         _DU_LQ,
         _SHARE_OF_ZONE_MEAN,
         _WEEKLY_MINUTES,
+        _PARCEL_STATUS,
     )
 }

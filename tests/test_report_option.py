@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
 
@@ -108,6 +109,37 @@ def test_analyze_report_shows_hostile_ids_as_text(tmp_path):
     assert len(scripts) == 3  # sorting, the map library, the map
 
 
+PLAN = tuple(
+    SAMPLE_FOLDER / f"surveyed_court{end}" for end in (".dxf", "_roles.toml", "_control.csv")
+)
+
+
+def test_plan_commands_write_a_report(tmp_path):
+    plan, roles, control = PLAN
+    draft, court, drawn = (tmp_path / name for name in ("draft", "court", "drawn"))
+    run("plan-import", plan, "--out", draft, "--quiet", "--report")
+    assert "What a plan holds: surveyed_court.dxf" in report_of(draft).text
+    run(
+        "plan-import", plan, "--roles", roles, "--control", control, "--crs", "EPSG:32611",
+        "--out", court, "--quiet", "--report",
+    )  # fmt: skip
+    words = " ".join(report_of(court).text)
+    assert "22 heads and 3 turf polygons lie on the map" in words
+    assert "6 mm (0.2 in)" in words
+    run(
+        "analyze", court / "SITE.gpkg", "--nozzles", SAMPLE_FOLDER / "surveyed_court_nozzles.csv",
+        "--out", tmp_path / "results", "--quiet",
+    )  # fmt: skip
+    command = (
+        "plan-export", tmp_path / "results", "--plan-transform", court / "summary.json", "--out",
+        drawn, "--quiet",
+    )  # fmt: skip
+    run(*command, "--report")
+    assert "Results on the plan: results.gpkg" in report_of(drawn).text
+    run(*command, "--overwrite")
+    assert not (drawn / "report.html").exists()  # it belonged to the run before
+
+
 def test_screen_writes_a_report_of_its_first_parcels(tmp_path):
     folder = tmp_path / "out"
     run(
@@ -118,3 +150,8 @@ def test_screen_writes_a_report_of_its_first_parcels(tmp_path):
     words = " ".join(report_of(folder).text)
     assert "The first 36 of 36 parcels by rank" in words
     assert "Why parcels are not eligible" in words
+    page = report_of(folder)
+    data = json.loads(next(text for text in page.raw["script"] if text.startswith('{"units"')))
+    (layer,) = data["layers"]
+    assert len(layer["names"]) == 36
+    assert [title for title, _ in layer["facts"]][:3] == ["Status", "Reasons", "Rank"]

@@ -10,7 +10,6 @@ import typer
 from geoirrig.cli.loading import announce, load
 from geoirrig.cli.messages import told_to_the_user
 from geoirrig.cli.option_groups import (
-    OUTPUT,
     REPORTED,
     SITE,
     OutputChoice,
@@ -21,7 +20,7 @@ from geoirrig.cli.option_groups import (
 )
 from geoirrig.errors import InputError, ProblemList
 
-PLAN_OUTPUT = OUTPUT.but(without=("units_option",))
+PLAN_OUTPUT = REPORTED.but(without=("units_option",))
 
 
 @with_options(output=PLAN_OUTPUT)
@@ -61,7 +60,11 @@ def plan_import(
                     ["--control and --crs need --roles. Run without all three for a draft."]
                 )
             contents = draft_plan_roles(
-                plan, output.out, overwrite=output.overwrite, options=options
+                plan,
+                output.out,
+                overwrite=output.overwrite,
+                options=options,
+                with_report=output.report,
             )
             output.tell(contents, print_plan_contents)
             return
@@ -83,6 +86,7 @@ def plan_import(
             output.out,
             overwrite=output.overwrite,
             options=options,
+            with_report=output.report,
             progress=output.progress,
         )
         output.tell(summary, print_plan_import)
@@ -215,6 +219,7 @@ def plan_export(
                 "command": "plan-export",
                 **stated({"results": results, "plan_transform": plan_transform, "crs": crs}),
             },
+            with_report=output.report,
             problems=problems,
             progress=output.progress,
         )

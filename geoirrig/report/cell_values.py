@@ -16,14 +16,15 @@ from geoirrig.records import ResultRaster
 from geoirrig.symbology import ClassScale
 from geoirrig.units import UnitSystem, in_unit_system
 
-MOST_CELLS = 300_000  # of each surface; more are thinned out
+MOST_CELLS = 300_000  # of a surface, unless it says otherwise; more are thinned out
+MOST_CELLS_IN_ALL = 2_400_000  # of a page
 NO_VALUE = 65_535
 _MOST_STEPS = 10_000  # values are rounded so that the largest has at most four figures
 
 
-def thinning(n_rows: int, n_cols: int) -> int:
+def thinning(n_rows: int, n_cols: int, *, at_most: int = MOST_CELLS) -> int:
     """Side of the block of cells that one cell of the page stands for."""
-    return max(1, math.ceil(math.sqrt(n_rows * n_cols / MOST_CELLS)))
+    return max(1, math.ceil(math.sqrt(n_rows * n_cols / at_most)))
 
 
 def thinned(raster: ResultRaster, step: int) -> NDArray[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from xml.etree.ElementTree import Element
 
 from geoirrig.report.cell_values import data_address
@@ -17,9 +18,11 @@ from geoirrig.report.report_page import (
 )
 
 _LONGEST_NAME = 48  # letters; of more, a text is a sentence
+# Of each layer of the map, by its label: number of layer and place, None where it has no place.
+PlaceNumbers = Mapping[str, Sequence[tuple[int, int] | None]]
 
 
-def section(told: ReportSection, number: int, layers: dict[str, int]) -> Element:
+def section(told: ReportSection, number: int, places: PlaceNumbers) -> Element:
     """A section with its heading.
 
     Parameters
@@ -28,11 +31,11 @@ def section(told: ReportSection, number: int, layers: dict[str, int]) -> Element
         What it says.
     number : int
         Its number on the page, for the contents list.
-    layers : dict
-        Number of each layer of the map, by its label.
+    places : mapping
+        Where the places of the map are, by the label of their layer.
     """
     content = [
-        _content(part, f"part-{number}-{place}", layers)
+        _content(part, f"part-{number}-{place}", places)
         for place, part in enumerate(told.content, start=1)
     ]
     return element(
@@ -43,9 +46,9 @@ def section(told: ReportSection, number: int, layers: dict[str, int]) -> Element
     )
 
 
-def _content(part: Content, identity: str, layers: dict[str, int]) -> Element:
+def _content(part: Content, identity: str, places: PlaceNumbers) -> Element:
     if isinstance(part, ReportTable):
-        return table(part, identity, layers)
+        return table(part, identity, places)
     if isinstance(part, BarChart):
         return bar_chart(part, identity)
     if isinstance(part, ReportPicture):
@@ -62,13 +65,13 @@ def picture(told: ReportPicture) -> Element:
     )
 
 
-def table(told: ReportTable, identity: str, layers: dict[str, int]) -> Element:
+def table(told: ReportTable, identity: str, places: PlaceNumbers) -> Element:
     """A table whose headings sort it and whose rows, where they are places, lead to the map."""
     head = element("tr", *(_heading(column) for column in told.columns))
     n_rows = len(told.columns[0].texts)
-    layer = layers.get(told.places)
+    targets = places.get(told.places, ())
     body = [
-        element("tr", *(_cell(c, row, row_layer=layer) for c in told.columns))
+        element("tr", *(_cell(c, row, target=_target(told, row, targets)) for c in told.columns))
         for row in range(n_rows)
     ]
     meanings = [
@@ -102,6 +105,14 @@ def table(told: ReportTable, identity: str, layers: dict[str, int]) -> Element:
     )  # fmt: skip
 
 
+def _target(
+    told: ReportTable, row: int, targets: Sequence[tuple[int, int] | None]
+) -> tuple[int, int] | None:
+    """Place of a row; None where the map does not show it."""
+    number = told.place_rows[row] if told.place_rows else row
+    return targets[number] if 0 <= number < len(targets) else None
+
+
 def _heading(column: TableColumn) -> Element:
     return element(
         "th",
@@ -120,7 +131,7 @@ def _cell_class(column: TableColumn) -> str | None:
     return "sentence" if is_sentences else None
 
 
-def _cell(column: TableColumn, row: int, *, row_layer: int | None) -> Element:
+def _cell(column: TableColumn, row: int, *, target: tuple[int, int] | None) -> Element:
     text = column.texts[row]
     sort_by = math.nan if column.sort_by is None else float(column.sort_by[row])
     attributes: dict[str, str | None] = {
@@ -131,10 +142,10 @@ def _cell(column: TableColumn, row: int, *, row_layer: int | None) -> Element:
         button = (
             element(
                 "button", text, type="button", class_="to-place",
-                data_layer=str(row_layer), data_place=str(row),
+                data_layer=str(target[0]), data_place=str(target[1]),
                 aria_label=f"{text}: show on the map",
             )
-            if row_layer is not None
+            if target is not None
             else text
         )  # fmt: skip
         return element("th", button, scope="row", **attributes)

@@ -7,6 +7,7 @@ from typing import Literal
 
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.records import InputFile, ObjectArray, ResultRaster
+from geoirrig.report.cell_values import MOST_CELLS
 from geoirrig.units import UnitSystem
 
 DrawnAs = Literal["area", "outline", "dashed_outline", "dot", "ring"]
@@ -43,7 +44,9 @@ class ReportTable:
     columns : tuple of TableColumn
         One of them names the row.
     places : str
-        Label of the `PlaceLayer` whose features are the rows, in their order; empty: none.
+        Label of the `PlaceLayer` whose features are the rows; empty: none.
+    place_rows : tuple of int
+        Number of each row's place in that layer; empty: the rows are its places in their order.
     note : str
         Said below it, such as how many rows were left out.
     """
@@ -51,6 +54,7 @@ class ReportTable:
     caption: str
     columns: tuple[TableColumn, ...]
     places: str = ""
+    place_rows: tuple[int, ...] = ()
     note: str = ""
 
 
@@ -92,29 +96,88 @@ class Place:
     name: str
     facts: tuple[tuple[str, str], ...]
     colour: str = ""  # of this one alone; empty: that of the layer
+    variant: str = ""  # of the map, with which alone it is shown; empty: with every one
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlaceLayer:
-    """Areas or points that can be switched on and off together."""
+    """Areas or points that can be switched on and off together.
+
+    Attributes
+    ----------
+    label : str
+        What they are.
+    geometry : ndarray of shapely geometries
+        In the plane of the map; None has no place on it. [m]
+    places : tuple of Place
+        Of each geometry.
+    colour, drawn_as : str
+        How they are drawn; a place may have a colour of its own.
+    classes : str
+        Quantity by whose `symbology.SCALES` the places are coloured; empty: none.
+    is_shown : bool
+        Whether it is shown at first.
+    hovered : int
+        How many facts, of the first, are told on pointing; all of them are on a press.
+    step_m : float
+        Coordinates are rounded to whole multiples of it. [m]
+    """
 
     label: str
-    geometry: ObjectArray  # shapely, in the working plane [m]
+    geometry: ObjectArray
     places: tuple[Place, ...]
     colour: str
     drawn_as: DrawnAs
-    classes: str = ""  # quantity by whose `symbology.SCALES` the places are coloured
+    classes: str = ""
     is_shown: bool = True
+    hovered: int = 0
+    step_m: float = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapSurface:
+    """A raster on its own grid; named as in `symbology.SCALES`."""
+
+    raster: ResultRaster
+    grid: RasterGrid
+    variant: str = ""  # of the map, with which alone it is shown; empty: with every one
+    most_cells: int = MOST_CELLS  # more are thinned out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportMap:
-    """Surfaces, of which one is shown at a time, and places upon them."""
+    """Surfaces, of which one is shown at a time, and places upon them.
 
-    grid: RasterGrid
-    metres_per_unit: float  # of the working CRS
-    rasters: tuple[ResultRaster, ...]  # the first is shown first; named as in `symbology.SCALES`
-    layers: tuple[PlaceLayer, ...]  # the lowest first
+    Attributes
+    ----------
+    bounds_m : tuple of float
+        West, south, east and north edge. [m]
+    metres_per_unit : float
+        Of the coordinates that are read off. [m]
+    surfaces : tuple of MapSurface
+        The first is shown first; those of one name are one choice.
+    layers : tuple of PlaceLayer
+        The lowest first.
+    variants : tuple of str
+        What the same ground may be looked at under, one at a time: the first is shown first.
+    variants_are : str
+        Heading of that choice.
+    axes : tuple of str
+        Names of the two coordinates that are read off.
+    has_both_scales : bool
+        Whether the scale bar is in both unit systems, whatever the page is in.
+    note : str
+        Said beside it.
+    """
+
+    bounds_m: tuple[float, float, float, float]
+    metres_per_unit: float
+    surfaces: tuple[MapSurface, ...] = ()
+    layers: tuple[PlaceLayer, ...]
+    variants: tuple[str, ...] = ()
+    variants_are: str = ""
+    axes: tuple[str, str] = ("E", "N")
+    has_both_scales: bool = False
     note: str = ""
 
 
@@ -126,7 +189,7 @@ class Provenance:
     files: tuple[InputFile, ...]
     options: tuple[tuple[str, str], ...]
     crs_name: str
-    cell: str
+    cell: str  # empty: nothing was worked on cells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

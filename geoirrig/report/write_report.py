@@ -14,7 +14,8 @@ from pathlib import Path
 from xml.etree.ElementTree import Element
 
 from geoirrig.report.elements import Child, add, element, json_for_page, written
-from geoirrig.report.map_data import map_data, map_panel
+from geoirrig.report.map_data import map_data, place_numbers
+from geoirrig.report.map_panel import map_panel
 from geoirrig.report.page_content import section, table
 from geoirrig.report.report_page import (
     KeyFigure,
@@ -89,8 +90,8 @@ def _hashes(texts: list[str]) -> str:
 
 
 def _parts(page: ReportPage) -> list[Child]:
-    layers = {} if page.map is None else {m.label: n for n, m in enumerate(page.map.layers)}
-    sections = [section(told, number, layers) for number, told in enumerate(page.sections, start=1)]
+    places = {} if page.map is None else place_numbers(page.map)
+    sections = [section(told, number, places) for number, told in enumerate(page.sections, start=1)]
     ends = [
         _block("method", "Method and its limits", [element("p", text) for text in page.method]),
         _block("cautions", "Cautions", [_list(page.cautions)]),
@@ -163,7 +164,7 @@ def _provenance(told: Provenance) -> list[Element]:
     facts = (
         ("Program", f"geoirrig {told.version}"),
         ("Coordinate reference system", told.crs_name),
-        ("Cell", told.cell),
+        *([("Cell", told.cell)] if told.cell else []),
     )
     options = [part for name, value in told.options for part in _pair(name, value)]
     return [

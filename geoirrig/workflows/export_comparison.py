@@ -20,7 +20,7 @@ from geoirrig.workflows.comparison_tables import (
     comparison_tables,
     set_totals,
 )
-from geoirrig.workflows.report_commands import comparison_report
+from geoirrig.workflows.report_comparison import comparison_report
 from geoirrig.workflows.run_record import Progress, run_record
 
 
@@ -99,7 +99,7 @@ def export_comparison(
         )
         if with_report:
             progress("Writing the report")
-            page = comparison_report(summary, tables[1], record, folder)
+            page = comparison_report(found, summary, tables, record, folder)
             write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary

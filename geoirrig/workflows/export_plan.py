@@ -22,12 +22,16 @@ from geoirrig.io.output_folder import whole_output
 from geoirrig.io.plan_entities import PLAN_UNITS, require_ezdxf
 from geoirrig.io.read_control_points import read_control_points
 from geoirrig.io.read_plan_transform import StoredPlacement, read_stored_placement
+from geoirrig.io.result_columns import si_name
 from geoirrig.io.working_plane import horizontal_crs, metres_per_unit
 from geoirrig.io.write_plan import PlanLayerDrawing, write_plan
 from geoirrig.io.write_summary import write_summary
 from geoirrig.physics.plan_transform import TransformMethod
-from geoirrig.records import InputFile, ObjectArray
+from geoirrig.records import InputFile, ObjectArray, ResultTable
+from geoirrig.report.write_report import write_report
+from geoirrig.units import UnitSystem, to_si
 from geoirrig.workflows.place_plan import map_crs, place_plan
+from geoirrig.workflows.report_plan_export import REPORTED_LAYERS, drawing_report
 from geoirrig.workflows.run_record import Progress
 
 PLAN_FILE = "plan_results.dxf"
@@ -100,13 +104,14 @@ def plan_placement(
     return StoredPlacement(transform=placed.transform, crs=chosen, unit_code=code)
 
 
-def export_plan(
+def export_plan(  # noqa: PLR0913 - as the exports of the other commands, and the problems
     results: Path,
     placement: StoredPlacement,
     out_dir: Path,
     *,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     problems: ProblemList | None = None,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
@@ -124,6 +129,8 @@ def export_plan(
         Whether files that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     problems : ProblemList, optional
         Takes warnings.
     progress : callable, optional
@@ -166,18 +173,23 @@ def export_plan(
             unit_code=placement.unit_code,
             metres_per_plan_unit=metres,
         )
+        inputs = tuple(
+            InputFile(role="results", name=path.name, sha256=file_sha256(path)) for path in files
+        )
         summary = {
             "version": __version__,
-            "inputs": [
-                asdict(InputFile(role="results", name=path.name, sha256=file_sha256(path)))
-                for path in files
-            ],
+            "inputs": [asdict(file) for file in inputs],
             "options": dict(options),
             "plan_unit_code": placement.unit_code,
             "metres_per_plan_unit": metres,
             "layers": [{"layer": layer, "count": count} for layer, count in counts.items()],
             "warnings": list(problems.warnings),
         }
+        if with_report:
+            progress("Writing the report")
+            tables, units = _plan_tables(files, placement, metres)
+            page = drawing_report(tables, inputs, summary, units=units, crs_name=placement.crs.name)
+            write_report(folder / "report.html", page)
         write_summary(folder / "summary.json", summary)
     return summary
 
@@ -196,16 +208,45 @@ def _result_files(results: Path) -> list[Path]:
     return [results]
 
 
-def _drawing(path: Path, layer: str, placement: StoredPlacement) -> PlanLayerDrawing:
+def _on_plan(path: Path, layer: str, placement: StoredPlacement) -> tuple[Any, ObjectArray]:
+    """Frame of a result layer, and its geometry in plan coordinates."""
     frame = pyogrio.read_dataframe(path, layer=layer, force_2d=True)
     if not isinstance(frame, geopandas.GeoDataFrame) or frame.crs is None:
         raise GeoirrigError(f"Layer {layer!r} of {path.name!r} has no geometry or no CRS.")
     own = pyproj.CRS.from_user_input(frame.crs.to_wkt())
     if not own.equals(placement.crs, ignore_axis_order=True):
         frame = frame.to_crs(placement.crs)
-    transform = placement.transform
     geometry: ObjectArray = np.asarray(frame.geometry, dtype=object)
-    placed = np.asarray(shapely.transform(geometry, transform.to_plan), dtype=object)
+    placed = shapely.transform(geometry, placement.transform.to_plan)
+    return frame, np.asarray(placed, dtype=object)
+
+
+def _plan_tables(
+    files: Sequence[Path], placement: StoredPlacement, metres_per_plan_unit: float
+) -> tuple[list[ResultTable], UnitSystem]:
+    """Result layers in SI, on the plan in metres, and the unit system that they were written in."""
+    tables: list[ResultTable] = []
+    units: UnitSystem = "si"
+    for path in files:
+        for layer in layer_names(path):
+            if layer not in REPORTED_LAYERS:
+                continue
+            frame, placed = _on_plan(path, layer, placement)
+            columns: dict[str, Any] = {}
+            for written in frame.columns.drop(frame.geometry.name):
+                name, unit = si_name(written)
+                values = frame[written].to_numpy()
+                units = units if unit is None else "us"
+                columns[name] = values if unit is None else to_si(values, unit)
+            in_metres = shapely.transform(placed, lambda xy: xy * metres_per_plan_unit)
+            geometry = np.asarray(in_metres, dtype=object)
+            tables.append(ResultTable(name=layer, columns=columns, geometry=geometry))
+    return tables, units
+
+
+def _drawing(path: Path, layer: str, placement: StoredPlacement) -> PlanLayerDrawing:
+    frame, placed = _on_plan(path, layer, placement)
+    geometry: ObjectArray = np.asarray(frame.geometry, dtype=object)
     columns = [name for name in frame.columns if name != frame.geometry.name]
     named = next((name for name in DRAWN_LAYERS[layer] if name in columns), None)
     is_points = all(g is None or g.geom_type == "Point" for g in geometry)

@@ -104,10 +104,11 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
         wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, folder, units))
         wait_for_tables = helper.aside(_write_tables, _tables(screening, table, folder, units))
         geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
+        layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
             folder / "screening.gpkg",
             [
-                replace(table, geometry=geometry, geometry_type="MultiPolygon"),
+                layer,
                 screening.failures,
                 screening.left_out,
             ],
@@ -122,9 +123,11 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
         if with_report:
             # as the picture: what draws is loaded only where it is needed
             from geoirrig.report.write_report import write_report
-            from geoirrig.workflows.report_commands import screening_report
+            from geoirrig.workflows.report_screening import screening_report
 
-            write_report(folder / "report.html", screening_report(summary, table, record, folder))
+            metres = city.inputs.plane.metres_per_unit
+            page = screening_report(summary, layer, record, folder, metres_per_unit=metres)
+            write_report(folder / "report.html", page)
     return summary
 
 

@@ -24,8 +24,10 @@ from geoirrig.io.read_plan import (
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.records import InputFile, ResultTable, WorkingPlane
+from geoirrig.report.write_report import write_report
 from geoirrig.workflows.place_plan import PlanPlacement, map_crs, place_plan
 from geoirrig.workflows.plan_layers import site_layers
+from geoirrig.workflows.report_plan_import import contents_report, import_report
 from geoirrig.workflows.run_record import Progress
 
 SITE_FILE = "SITE.gpkg"
@@ -150,6 +152,7 @@ def export_site(
     *,
     overwrite: bool,
     options: Mapping[str, Any],
+    with_report: bool = False,
     progress: Progress = lambda _: None,
 ) -> dict[str, Any]:
     """Write the input layers as ``SITE.gpkg``, and the summary, whole or not at all.
@@ -164,6 +167,8 @@ def export_site(
         Whether results that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -191,6 +196,9 @@ def export_site(
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing the layers")
         write_layers(folder / SITE_FILE, found.tables, found.plane, units="si", run_info=info)
+        if with_report:
+            progress("Writing the report")
+            write_report(folder / "report.html", import_report(found, summary))
         write_summary(folder / "summary.json", summary)
     return summary
 
@@ -224,7 +232,12 @@ def plan_summary(found: ImportedPlan, options: Mapping[str, Any]) -> dict[str, A
 
 
 def draft_plan_roles(
-    plan: Path, out_dir: Path, *, overwrite: bool, options: Mapping[str, Any]
+    plan: Path,
+    out_dir: Path,
+    *,
+    overwrite: bool,
+    options: Mapping[str, Any],
+    with_report: bool = False,
 ) -> dict[str, Any]:
     """List what a plan holds and write a roles file to edit; for a plan without one.
 
@@ -238,6 +251,8 @@ def draft_plan_roles(
         Whether files that lie there may be replaced.
     options : mapping
         Options of the command line, for the record.
+    with_report : bool, optional
+        Whether ``report.html`` is written too.
 
     Returns
     -------
@@ -256,9 +271,10 @@ def draft_plan_roles(
     warn_of_unseen(drawing, f"Plan {plan.name!r}", problems)
     with damage_told(f"Plan {plan.name!r}"):
         contents = plan_contents(drawing)
+    files = _files(plan=plan)
     summary = {
         "version": __version__,
-        "inputs": [asdict(file) for file in _files(plan=plan)],
+        "inputs": [asdict(file) for file in files],
         "options": dict(options),
         **contents.record(),
         "warnings": list(problems.warnings),
@@ -266,6 +282,8 @@ def draft_plan_roles(
     with whole_output(out_dir, overwrite=overwrite) as folder:
         text = draft_roles_text(contents)
         (folder / DRAFT_ROLES_FILE).write_text(text, encoding="utf-8", newline="\n")
+        if with_report:
+            write_report(folder / "report.html", contents_report(summary, files, PLAN_CAUTIONS))
         write_summary(folder / "summary.json", summary)
     return summary
 

@@ -13,6 +13,7 @@ from geoirrig.records import AnalysisSettings, ResultTable, SiteAnalysis
 from geoirrig.report.report_page import (
     Content,
     KeyFigure,
+    MapSurface,
     PlaceLayer,
     ReportMap,
     ReportPage,
@@ -21,19 +22,18 @@ from geoirrig.report.report_page import (
 )
 from geoirrig.units import PERCENT, UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
+from geoirrig.workflows.report_frame import HEAD_LOOK, filled_sections, hardscape_layer
 from geoirrig.workflows.report_parts import (
-    LayerLook,
     bars,
     in_order,
     key_figure,
     largest_first,
     picture,
-    place_layer,
-    plain_layer,
     provenance,
     records_table,
     report_table,
 )
+from geoirrig.workflows.report_places import LayerLook, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
 _FINDINGS, _TURF, _ZONES = "layout findings", "turf", "served area of a zone"
@@ -54,7 +54,7 @@ _ZONE_COLUMNS = (
     "advised_cycles", "advised_cycle_minutes", "advised_soak_minutes", "runoff_l",
 )  # fmt: skip
 # Result, what is told of a place, and how it is drawn; the lowest first.
-_PLACES = (
+RESULT_PLACES = (
     (
         "turf_results", _TURF_COLUMNS,
         LayerLook(label=_TURF, named="Turf {}", colour=symbology.TURF_LINE_COLOUR,
@@ -83,7 +83,7 @@ _PLACES = (
     (
         "head_results",
         ("head_id", "zone", "nozzle", "flow_lpm", "radius_m", "rate_mm_h", "finding"),
-        LayerLook(label="heads", named="Head {}", colour=symbology.HEAD_COLOUR, drawn_as="dot"),
+        HEAD_LOOK,
     ),
     (
         "layout_findings", ("finding_id", "severity", "zone", "turf_id", "finding"),
@@ -184,30 +184,30 @@ def _figures(analysis: SiteAnalysis, units: UnitSystem) -> tuple[KeyFigure, ...]
 def _site_map(site: LoadedSite, analysis: SiteAnalysis, units: UnitSystem) -> ReportMap:
     drawn = {raster.name: raster for raster in analysis.rasters}
     return ReportMap(
-        grid=analysis.grid,
+        bounds_m=analysis.grid.bounds_m,
         metres_per_unit=analysis.plane.metres_per_unit,
-        rasters=tuple(drawn[name] for name in _RASTERS if name in drawn),
+        surfaces=tuple(
+            MapSurface(raster=drawn[name], grid=analysis.grid) for name in _RASTERS if name in drawn
+        ),
         layers=tuple(layer for layer in _layers(site, analysis, units) if layer is not None),
         note="Surfaces show the class of each cell; point at one for its value.",
     )
 
 
-def _ordered(analysis: SiteAnalysis, name: str) -> ResultTable:
-    """A result in the order in which the page tells of it, in its table and on its map."""
-    table = analysis.table(name)
-    return largest_first(table, _LARGEST_FIRST[name]) if name in _LARGEST_FIRST else table
+def told_in_order(table: ResultTable) -> ResultTable:
+    """A result in the order in which a page tells of it, in its table and on its map."""
+    column = _LARGEST_FIRST.get(table.name, "")
+    return largest_first(table, column) if column in table.columns else table
 
 
 def _layers(
     site: LoadedSite, analysis: SiteAnalysis, units: UnitSystem
 ) -> tuple[PlaceLayer | None, ...]:
-    paved = site.inputs.hardscape
-    look = LayerLook(label="hardscape", colour=symbology.HARDSCAPE_COLOUR, drawn_as="area")
     return (
-        None if paved is None else plain_layer(paved.geometry, paved.surface, look),
+        hardscape_layer(site.inputs),
         *(
-            place_layer(_ordered(analysis, name), columns, look, units=units)
-            for name, columns, look in _PLACES
+            place_layer(told_in_order(analysis.table(name)), columns, look, units=units)
+            for name, columns, look in RESULT_PLACES
         ),
     )
 
@@ -218,32 +218,28 @@ def _layers(
 def _sections(analysis: SiteAnalysis, folder: Path, units: UnitSystem) -> tuple[ReportSection, ...]:
     turf, zones = analysis.table("turf_results"), analysis.table("zone_results")
     pictures = (_drawn(folder, *told) for told in _PICTURES)
-    return tuple(
-        ReportSection(heading=heading, content=tuple(part for part in content if part is not None))
-        for heading, content in (
-            ("What is wrong with the layout", _found(analysis, units)),
+    return filled_sections(
+        ("What is wrong with the layout", _found(analysis, units)),
+        (
+            "Zones",
             (
-                "Zones",
-                (
-                    bars(zones, "zone", "du_lq", units=units,
-                         caption="Evenness of each zone: distribution uniformity, low quarter"),
-                    report_table(zones, _ZONE_COLUMNS, caption="Zones, in running order",
-                                 units=units, places=_ZONES),
-                ),
+                bars(zones, "zone", "du_lq", units=units,
+                     caption="Evenness of each zone: distribution uniformity, low quarter"),
+                report_table(zones, _ZONE_COLUMNS, caption="Zones, in running order",
+                             units=units, places=_ZONES),
             ),
+        ),
+        (
+            "Turf",
             (
-                "Turf",
-                (
-                    bars(turf, "turf_id", "runoff_l", units=units,
-                         caption="Runoff of one event from each turf polygon"),
-                    report_table(turf, _TURF_COLUMNS, caption="Turf polygons", units=units,
-                                 places=_TURF),
-                ),
+                bars(turf, "turf_id", "runoff_l", units=units,
+                     caption="Runoff of one event from each turf polygon"),
+                report_table(turf, _TURF_COLUMNS, caption="Turf polygons", units=units,
+                             places=_TURF),
             ),
-            ("Rules held against the site", _rules(analysis, units)),
-            ("The maps as pictures", tuple(pictures)),
-        )
-        if any(part is not None for part in content)
+        ),
+        ("Rules held against the site", _rules(analysis, units)),
+        ("The maps as pictures", tuple(pictures)),
     )  # fmt: skip
 
 
@@ -261,13 +257,13 @@ def _found(analysis: SiteAnalysis, units: UnitSystem) -> tuple[Content | None, .
             columns=("dry_spot_id", "turf_id", "zone", "area_m2", "mean_depth_mm"),
         ),
         _table_of_places(
-            _ordered(analysis, "overspray"), _SPRAY, units, at_most=_MOST_PLACES_TOLD,
+            told_in_order(analysis.table("overspray")), _SPRAY, units, at_most=_MOST_PLACES_TOLD,
             caption="Overspray, in one event",
             columns=("overspray_id", "surface", "area_m2", "mean_depth_mm", "overspray_l"),
         ),
         _table_of_places(
-            _ordered(analysis, "runoff_hotspots"), _HOT, units, at_most=_MOST_PLACES_TOLD,
-            caption="Runoff hotspots, in one event",
+            told_in_order(analysis.table("runoff_hotspots")), _HOT, units,
+            at_most=_MOST_PLACES_TOLD, caption="Runoff hotspots, in one event",
             columns=(
                 "hotspot_id", "turf_id", "area_m2", "runoff_l", "mean_runoff_depth_mm",
                 "mean_slope_pct",

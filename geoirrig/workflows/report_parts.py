@@ -1,16 +1,15 @@
-"""What the reports of all commands are made of: tables, places, key figures, origin."""
+"""What the reports of all commands are made of: tables, key figures, pictures, origin."""
 
 from __future__ import annotations
 
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from geoirrig import __version__
@@ -21,25 +20,23 @@ from geoirrig.io.result_columns import (
     column_unit,
 )
 from geoirrig.maps.map_sheet import amount_text
-from geoirrig.records import ObjectArray, ResultTable
+from geoirrig.records import InputFile, ResultTable
 from geoirrig.report.report_page import (
     BarChart,
-    DrawnAs,
     KeyFigure,
-    Place,
-    PlaceLayer,
     Provenance,
     ReportPicture,
     ReportTable,
     TableColumn,
 )
-from geoirrig.symbology import SCALES
+from geoirrig.symbology import STATUS_LABELS
 from geoirrig.units import UnitSystem, in_unit_system
 from geoirrig.workflows.run_record import RunRecord
 
 MOST_ROWS = 400  # of a table; a page is for reading
-MOST_PLACES = 4000  # of a layer of the map
 NOT_KNOWN = "–"
+# A column of a result, or one with the column that holds its difference to the layout as it stands.
+Told = str | tuple[str, str]
 _OUR_WORDS = ("kind", "device", "soil_texture")  # names of ours, with underscores between words
 _OTHER_SYSTEM: dict[UnitSystem, UnitSystem] = {"si": "us", "us": "si"}
 
@@ -49,7 +46,7 @@ _OTHER_SYSTEM: dict[UnitSystem, UnitSystem] = {"si": "us", "us": "si"}
 
 def report_table(
     table: ResultTable,
-    columns: Sequence[str],
+    columns: Sequence[Told],
     *,
     caption: str,
     units: UnitSystem,
@@ -58,13 +55,14 @@ def report_table(
 ) -> ReportTable:
     """Chosen columns of the first rows of a result; the first column names them.
 
-    A column that the result does not have, or that is nowhere known, is left out.
+    A column that the result does not have, or that is nowhere known, is left out. One that is told
+    with its difference has that behind it in brackets.
 
     Parameters
     ----------
     table : ResultTable
         The result, in SI.
-    columns : sequence of str
+    columns : sequence of str or tuple of str
         SI names.
     caption : str
         What the rows are.
@@ -75,24 +73,30 @@ def report_table(
     at_most : int
         How many rows; the note tells of more.
     """
-    present = [name for name in columns if name in table.columns]
-    n_rows = len(table.columns[present[0]])
-    note = ""
+    present = [told for told in columns if value_name(told) in table.columns]
+    n_rows = len(table.columns[value_name(present[0])])
+    first = table
     if n_rows > at_most:
-        note = f"The first {at_most:,} of {n_rows:,} rows; all are in the GeoPackage."
+        first = in_order(table, np.arange(at_most))
     return ReportTable(
         caption=caption,
         columns=tuple(
             column
             for column in (
-                _table_column(name, table.columns[name][:at_most], units, is_name=not number)
-                for number, name in enumerate(present)
+                _table_column(told, first, units, is_name=not number)
+                for number, told in enumerate(present)
             )
             if column.is_name or not set(column.texts) <= {NOT_KNOWN, ""}
         ),
         places=places,
-        note=note,
+        note=_left_out(n_rows, at_most),
     )
+
+
+def _left_out(n_rows: int, at_most: int) -> str:
+    if n_rows <= at_most:
+        return ""
+    return f"The first {at_most:,} of {n_rows:,} rows; all are in the GeoPackage."
 
 
 def largest_first(table: ResultTable, column: str) -> ResultTable:
@@ -110,15 +114,73 @@ def in_order(table: ResultTable, order: NDArray[np.int64]) -> ResultTable:
     )
 
 
-def _table_column(name: str, values: Any, units: UnitSystem, *, is_name: bool) -> TableColumn:
-    is_ours = name in RESULT_COLUMNS
+def _table_column(
+    told: Told, table: ResultTable, units: UnitSystem, *, is_name: bool
+) -> TableColumn:
+    name = value_name(told)
+    meaning = column_description(name, units) if name in RESULT_COLUMNS else ""
+    if isinstance(told, tuple):
+        meaning += " In brackets: the difference to the layout as it stands."
     return TableColumn(
-        title=column_title(name, units) if is_ours else name,
-        meaning=column_description(name, units) if is_ours else "",
-        texts=value_texts(name, values, units),
-        sort_by=_sort_keys(values),
+        title=told_title(name, units),
+        meaning=meaning,
+        texts=told_texts(told, table, units),
+        sort_by=_sort_keys(table.columns[name]),
         is_name=is_name,
     )
+
+
+def number_column(
+    title: str, values: NDArray[np.float64], *, decimals: int, meaning: str = ""
+) -> TableColumn:
+    """A column of numbers that no result layer holds; the title states their unit.
+
+    Parameters
+    ----------
+    title, meaning : str
+        Heading, and what it says.
+    values : ndarray
+        NaN where not known. [the unit that the title states]
+    decimals : int
+        How many are shown.
+    """
+    return TableColumn(
+        title=title,
+        meaning=meaning,
+        texts=tuple(f"{x:,.{decimals}f}" if math.isfinite(x) else NOT_KNOWN for x in values),
+        sort_by=tuple(values.tolist()),
+    )
+
+
+def value_name(told: Told) -> str:
+    """Column that holds the value itself."""
+    return told[0] if isinstance(told, tuple) else told
+
+
+def told_title(name: str, units: UnitSystem) -> str:
+    """Title of a result column; a column of the input has its own name."""
+    return column_title(name, units) if name in RESULT_COLUMNS else name
+
+
+def told_texts(told: Told, table: ResultTable, units: UnitSystem) -> tuple[str, ...]:
+    """Values of a column as text, with the difference behind each where there is one."""
+    name = value_name(told)
+    values = value_texts(name, table.columns[name], units)
+    if not isinstance(told, tuple):
+        return values
+    changes = np.asarray(in_unit_system(told[1], table.columns[told[1]], units)[1], np.float64)
+    return tuple(
+        f"{value} ({change})" if change else value
+        for value, change in zip(values, map(_signed, changes, values), strict=True)
+    )
+
+
+def _signed(change: float, beside: str) -> str:
+    """A difference with its sign and the decimals of its value; empty where it rounds to none."""
+    if not math.isfinite(change):
+        return ""
+    text = f"{change:+,.{len(beside.partition('.')[2])}f}".replace("-", "−")
+    return text if any(digit in "123456789" for digit in text) else ""
 
 
 def _sort_keys(values: Any) -> tuple[float, ...] | None:
@@ -142,6 +204,8 @@ def value_texts(name: str, values: Any, units: UnitSystem) -> tuple[str, ...]:
     >>> value_texts("mean_depth_mm", [25.4, 12.7, float("nan")], "us")
     ('1.00', '0.50', '–')
     """
+    if name == "status_code":
+        return tuple(STATUS_LABELS[int(value)] for value in values)
     if np.asarray(values).dtype.kind == "f":
         numbers = np.asarray(in_unit_system(name, values, units)[1], dtype=np.float64)
         largest = float(np.max(np.abs(numbers[np.isfinite(numbers)]), initial=0.0))
@@ -183,101 +247,6 @@ def bars(
     )
 
 
-# --- the map -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LayerLook:
-    """How a result is drawn on the map of a page.
-
-    Attributes
-    ----------
-    label : str
-        Name of the layer.
-    named : str
-        Name of a place, with ``{}`` for the value of its first column.
-    colour, drawn_as : str
-        As of `PlaceLayer`.
-    classes : str
-        Column of `SCALES` by whose classes the places are coloured; empty: all alike.
-    is_shown : bool
-        Whether it is shown at first.
-    """
-
-    label: str
-    named: str = "{}"
-    colour: str
-    drawn_as: DrawnAs
-    classes: str = ""
-    is_shown: bool = True
-
-
-def place_layer(
-    table: ResultTable, columns: Sequence[str], look: LayerLook, *, units: UnitSystem
-) -> PlaceLayer | None:
-    """A layer of the map out of a result; None where it is empty or too large for a page.
-
-    Parameters
-    ----------
-    table : ResultTable
-        The result, with geometry.
-    columns : sequence of str
-        The column that names a place, then those that are told of it.
-    look : LayerLook
-        How it is drawn.
-    units : {"si", "us"}
-        Unit system of the page.
-    """
-    n_rows = len(table.columns[columns[0]])
-    if table.geometry is None or not 0 < n_rows <= MOST_PLACES:
-        return None
-    told = [name for name in columns[1:] if name in table.columns]
-    texts = [value_texts(name, table.columns[name], units) for name in told]
-    titles = [column_title(name, units) if name in RESULT_COLUMNS else name for name in told]
-    names = value_texts(columns[0], table.columns[columns[0]], units)
-    colours = _class_colours(table, look.classes, units) if look.classes else [""] * n_rows
-    return PlaceLayer(
-        label=look.label,
-        geometry=table.geometry,
-        places=tuple(
-            Place(
-                name=look.named.format(name),
-                facts=tuple(
-                    (title, text[row])
-                    for title, text in zip(titles, texts, strict=True)
-                    if text[row]
-                ),
-                colour=colours[row],
-            )
-            for row, name in enumerate(names)
-        ),
-        colour=look.colour,
-        drawn_as=look.drawn_as,
-        classes=look.classes,
-        is_shown=look.is_shown,
-    )
-
-
-def _class_colours(table: ResultTable, column: str, units: UnitSystem) -> list[str]:
-    scale = SCALES[column]
-    index = scale.class_index(np.asarray(table.columns[column], dtype=np.float64), units)
-    return [(*scale.colours, "")[number] for number in index]
-
-
-def plain_layer(geometry: ObjectArray, names: ObjectArray, look: LayerLook) -> PlaceLayer | None:
-    """What the input has, with its names; None where there is nothing, or too much of it."""
-    if not 0 < len(geometry) <= MOST_PLACES:
-        return None
-    return PlaceLayer(
-        label=look.label,
-        geometry=shapely.force_2d(geometry),
-        places=tuple(Place(name=look.named.format(name), facts=()) for name in names),
-        colour=look.colour,
-        drawn_as=look.drawn_as,
-        is_shown=look.is_shown,
-    )
-
-
 # --- figures and origin --------------------------------------------------------------------------
 
 
@@ -299,16 +268,24 @@ def picture(path: Path, *, caption: str, alternative: str) -> ReportPicture | No
 
 def provenance(record: RunRecord, units: UnitSystem) -> Provenance:
     """Files, options and grid of a run."""
+    cell = amount_text("cell_m", record.cell_size_m, units)
+    return origin(record.files, record.options, crs_name=record.crs_name, cell=cell)
+
+
+def origin(
+    files: Sequence[InputFile], options: Mapping[str, Any], *, crs_name: str, cell: str = ""
+) -> Provenance:
+    """Files and options of a run that may have no grid."""
     return Provenance(
         version=__version__,
-        files=record.files,
+        files=tuple(files),
         options=tuple(
             (name.replace("_", " "), _option_text(value))
-            for name, value in record.options.items()
+            for name, value in options.items()
             if value is not None
         ),
-        crs_name=record.crs_name,
-        cell=amount_text("cell_m", record.cell_size_m, units),
+        crs_name=crs_name,
+        cell=cell,
     )
 
 
@@ -321,11 +298,33 @@ def _option_text(value: Any) -> str:
 
 
 def records_table(
-    records: Sequence[Mapping[str, Any]], columns: Mapping[str, str], *, caption: str
+    records: Sequence[Mapping[str, Any]],
+    columns: Mapping[str, str],
+    *,
+    caption: str,
+    places: str = "",
+    place_rows: Sequence[int] = (),
 ) -> ReportTable:
-    """Rows of a summary as a table; ``columns`` maps their keys to headings."""
+    """The first rows of a summary as a table; ``columns`` maps their keys to headings.
+
+    Parameters
+    ----------
+    records : sequence of mapping
+        The rows.
+    columns : mapping of str to str
+        Their keys and the headings; the first names the row.
+    caption : str
+        What the rows are.
+    places : str
+        Label of a layer of the map whose places the rows are.
+    place_rows : sequence of int
+        Number of the place of each row.
+    """
     return ReportTable(
         caption=caption,
+        places=places,
+        place_rows=tuple(place_rows[:MOST_ROWS]),
+        note=_left_out(len(records), MOST_ROWS),
         columns=tuple(
             TableColumn(
                 title=title,

@@ -16,6 +16,7 @@ from geoirrig.records import InputFile, ResultRaster
 from geoirrig.report.report_page import (
     BarChart,
     KeyFigure,
+    MapSurface,
     Place,
     PlaceLayer,
     Provenance,
@@ -74,10 +75,15 @@ def small_page(*names: str, with_map: bool = True) -> ReportPage:
         is_shown=False,
     )
     site_map = ReportMap(
-        grid=grid,
+        bounds_m=grid.bounds_m,
         metres_per_unit=1.0,
-        rasters=tuple(
-            ResultRaster(name=name, description="", unit="", values=rates, nodata=-9999.0)
+        surfaces=tuple(
+            MapSurface(
+                raster=ResultRaster(
+                    name=name, description="", unit="", values=rates, nodata=-9999.0
+                ),
+                grid=grid,
+            )
             for name in ("precipitation_rate_mm_h", "slope_pct")
         ),
         layers=(places,),
@@ -129,7 +135,8 @@ def test_report_html_hostile_text_stays_text():
 def test_report_html_map_data_holds_hostile_names_whole():
     page = Structure(report_html(small_page(*HOSTILE)))
     data = json.loads(next(text for text in page.raw["script"] if text.startswith('{"units"')))
-    assert [place["name"] for place in data["layers"][0]["places"]] == list(HOSTILE)
+    assert data["layers"][0]["names"] == list(HOSTILE)
+    assert data["layers"][0]["facts"] == [["Said", {"texts": list(HOSTILE)}]]
 
 
 def test_report_html_policy_names_every_script_and_style_by_its_hash():

@@ -6,9 +6,12 @@ import shapely
 
 from geoirrig.records import ResultTable
 from geoirrig.workflows.report_parts import (
+    MOST_ROWS,
     bars,
     key_figure,
     largest_first,
+    number_column,
+    records_table,
     report_table,
     value_texts,
 )
@@ -64,6 +67,26 @@ def test_report_table_says_how_many_rows_it_leaves_out():
     told = report_table(table(zone=objects(*"abc")), ("zone",), caption="", units="si", at_most=2)
     assert told.columns[0].texts == ("a", "b")
     assert told.note == "The first 2 of 3 rows; all are in the GeoPackage."
+
+
+def test_value_texts_of_a_parcel_are_the_words_of_its_status():
+    assert value_texts("status_code", np.array([3, 0]), "si") == ("funded", "could not be worked")
+
+
+def test_records_table_says_how_many_rows_it_leaves_out_and_keeps_their_places():
+    rows = [{"id": f"P{n}"} for n in range(MOST_ROWS + 5)]
+    told = records_table(
+        rows, {"id": "Id"}, caption="", places="parcels", place_rows=list(range(len(rows)))[::-1]
+    )
+    assert len(told.columns[0].texts) == len(told.place_rows) == MOST_ROWS
+    assert told.place_rows[0] == MOST_ROWS + 4
+    assert told.note == "The first 400 of 405 rows; all are in the GeoPackage."
+
+
+def test_number_column_sorts_by_what_it_shows():
+    told = number_column("Off [mm]", np.array([1234.56, np.nan]), decimals=1)
+    assert told.texts == ("1,234.6", "–")
+    assert told.sort_by == pytest.approx((1234.56, np.nan), nan_ok=True)
 
 
 def test_largest_first_keeps_rows_together_and_unknown_last():

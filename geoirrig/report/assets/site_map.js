@@ -4,10 +4,17 @@
   const data = JSON.parse(document.getElementById("map-data").textContent);
   const [width, height] = data.size_m;
   const NO_VALUE = 65535;
+  const LONGEST_VALUE = 32; // letters; more stand below their name
+  const MOST_ELEMENTS = 2000; // of a layer; more are drawn as a picture
   const noMotion = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
-  const map = L.map("map", {
+  const LEAST_HEIGHT = 340;
+  const frame = document.getElementById("map");
+  const needed = Math.max(LEAST_HEIGHT, 1.08 * frame.clientWidth * (height / width));
+  if (needed < frame.clientHeight) frame.style.height = needed + "px"; // no empty bands
+  const map = L.map(frame, {
     crs: L.CRS.Simple,
     attributionControl: false,
+    zoomControl: false,
     zoomSnap: 0.1,
     zoomDelta: 0.5,
     maxZoom: 6.5,
@@ -19,28 +26,34 @@
   map.fitBounds(whole);
   map.setMinZoom(map.getZoom() - 1);
   map.setMaxBounds(L.latLngBounds(whole).pad(0.6));
+  L.control.zoom({ position: "bottomright" }).addTo(map); // out of the way of what is told
   const dotRadius = map.getSize().x < 600 ? 2.5 : 4;
   L.control
-    .scale({ metric: data.units === "si", imperial: data.units === "us", maxWidth: 140 })
+    .scale({ metric: data.units !== "us", imperial: data.units !== "si", maxWidth: 140 })
     .addTo(map);
+
+  let variant = 0; // which of several the map shows the ground under
+  const isOfVariant = (number) => number < 0 || number === variant;
 
   // --- surfaces: one at a time ---
 
   const surfaces = data.rasters.map(function (raster) {
-    const right = raster.cols * data.cell_m;
-    const bottom = height - raster.rows * data.cell_m;
-    return L.imageOverlay(raster.picture, [[bottom, 0], [height, right]], { alt: "" });
+    const right = raster.left_m + raster.cols * raster.cell_m;
+    const bottom = raster.top_m - raster.rows * raster.cell_m;
+    return L.imageOverlay(raster.picture, [[bottom, raster.left_m], [raster.top_m, right]], {
+      alt: "",
+    });
   });
-  let shown = -1;
+  let choice = -1; // of the colours
+  let shown = -1; // the surface of that choice and variant
 
   function showSurface(number) {
+    choice = number;
     if (surfaces[shown]) surfaces[shown].remove();
-    shown = number;
+    shown = data.rasters.findIndex((one) => one.choice === choice && isOfVariant(one.variant));
     if (surfaces[shown]) surfaces[shown].addTo(map).bringToBack();
-    for (const legend of document.querySelectorAll(".legend[data-raster]")) {
-      legend.hidden = Number(legend.dataset.raster) !== number;
-    }
     if (data.rasters[shown]) unpack(data.rasters[shown]);
+    showLegends();
   }
 
   async function unpack(raster) {
@@ -52,8 +65,8 @@
   }
 
   function valueAt(raster, x, y) {
-    const col = Math.floor(x / data.cell_m);
-    const row = Math.floor((height - y) / data.cell_m);
+    const col = Math.floor((x - raster.left_m) / raster.cell_m);
+    const row = Math.floor((raster.top_m - y) / raster.cell_m);
     if (!raster.steps || row < 0 || col < 0 || row >= raster.rows || col >= raster.cols) return "";
     const step = raster.steps(row * raster.cols + col);
     if (step === NO_VALUE) return "";
@@ -71,25 +84,41 @@
     return made;
   }
 
-  function told(place) {
+  const textOf = (column, row) => column.texts[column.rows ? column.rows[row] : row];
+
+  function told(layer, row, most) {
     const box = document.createElement("div");
-    box.append(element("strong", place.name));
-    if (place.facts.length) {
-      const list = document.createElement("dl");
-      for (const [name, value] of place.facts) {
-        list.append(element("dt", name), element("dd", value));
-      }
-      box.append(list);
+    box.append(element("strong", layer.names[row]));
+    const facts = layer.facts.map(([name, column]) => [name, textOf(column, row)]);
+    const list = document.createElement("dl");
+    for (const [name, value] of facts.filter(([, value]) => value).slice(0, most)) {
+      const pair = [element("dt", name), element("dd", value)];
+      if (value.length > LONGEST_VALUE) pair.forEach((part) => part.classList.add("sentence"));
+      list.append(...pair);
     }
+    if (list.children.length) box.append(list);
     return box;
   }
 
-  function drawn(layer, place) {
-    const colour = place.colour || layer.colour;
-    const at = ([x, y]) => [y * layer.step_m, x * layer.step_m];
+  // A ring holds its first corner, then the steps from corner to corner.
+  function corners(ring, step) {
+    const found = [];
+    let [x, y] = [0, 0];
+    for (let n = 0; n < ring.length; n += 2) {
+      x += ring[n];
+      y += ring[n + 1];
+      found.push([y * step, x * step]);
+    }
+    return found;
+  }
+
+  function drawn(layer, row) {
+    const own = textOf(layer.colours, row);
+    const colour = own || layer.colour;
+    const at = layer.at[row];
     if (layer.drawn_as === "dot" || layer.drawn_as === "ring") {
       const isDot = layer.drawn_as === "dot";
-      return L.circleMarker(at(place.at), {
+      return L.circleMarker([at[1] * layer.step_m, at[0] * layer.step_m], {
         radius: isDot ? dotRadius : dotRadius + 3,
         color: isDot ? "#ffffff" : colour,
         weight: isDot ? 1 : 3,
@@ -98,58 +127,98 @@
       });
     }
     const isArea = layer.drawn_as === "area";
-    return L.polygon(place.at.map((rings) => rings.map((ring) => ring.map(at))), {
-      color: colour,
+    return L.polygon(at.map((rings) => rings.map((ring) => corners(ring, layer.step_m))), {
+      color: isArea && own ? layer.colour : colour,
       weight: isArea ? 1 : 2,
       dashArray: layer.drawn_as === "dashed_outline" ? "5 4" : null,
       fillColor: colour,
-      fillOpacity: place.colour ? 1 : isArea ? 0.9 : 0,
+      fillOpacity: own ? 1 : isArea ? 0.9 : 0,
     });
   }
 
   const groups = data.layers.map(function (layer, number) {
     const pane = map.createPane("layer-" + number);
     pane.style.zIndex = String(401 + number);
-    const renderer = L.svg({ pane: "layer-" + number });
-    const shapes = layer.places.map(function (place) {
-      const shape = drawn(layer, place);
+    // A picture takes the pointer from all below it, so that only the lowest layer may be one.
+    const isPicture = number === 0 && layer.names.length > MOST_ELEMENTS;
+    const renderer = (isPicture ? L.canvas : L.svg)({ pane: "layer-" + number });
+    const shapes = layer.names.map(function (name, row) {
+      if (!layer.at[row].length) return null;
+      const shape = drawn(layer, row);
       shape.options.pane = "layer-" + number;
       shape.options.renderer = renderer;
-      shape.bindTooltip(() => element("span", place.name), { sticky: true });
-      shape.bindPopup(() => told(place), { autoPan: true, maxWidth: 280 });
+      shape.bindTooltip(() => told(layer, row, layer.hovered), { sticky: true });
+      shape.bindPopup(() => told(layer, row), { autoPan: true, maxWidth: 280 });
       return shape;
     });
-    return { shapes: shapes, group: L.layerGroup(shapes) };
+    return { shapes: shapes, group: L.layerGroup(), isShown: false };
   });
 
   const boxes = document.querySelectorAll("input[name=map-layer]");
   function showLayer(number, isShown) {
+    const { shapes, group } = groups[number];
+    const variants = data.layers[number].variants;
     boxes[number].checked = isShown;
-    if (isShown) groups[number].group.addTo(map);
-    else groups[number].group.remove();
+    groups[number].isShown = isShown;
+    group.remove();
+    group.clearLayers();
+    if (isShown) {
+      shapes.forEach((shape, row) => {
+        if (shape && (!variants || isOfVariant(variants[row]))) group.addLayer(shape);
+      });
+      group.addTo(map);
+    }
+    showLegends();
+  }
+
+  function showLegends() {
+    const numbers = (text) => (text ? text.split(" ").map(Number) : []);
+    for (const legend of document.querySelectorAll(".legend")) {
+      const { rasters, layers } = legend.dataset;
+      legend.hidden =
+        !(numbers(rasters).includes(choice) && shown >= 0) &&
+        !numbers(layers).some((number) => groups[number].isShown);
+    }
+  }
+
+  const variantChoices = document.querySelectorAll("input[name=map-variant]");
+  function showVariant(number) {
+    variant = number;
+    variantChoices[number].checked = true;
+    showSurface(choice);
+    data.layers.forEach(function (layer, layerNumber) {
+      if (layer.variants && groups[layerNumber].isShown) showLayer(layerNumber, true);
+    });
   }
 
   for (const button of document.querySelectorAll("button.to-place")) {
     button.addEventListener("click", function () {
       const number = Number(button.dataset.layer);
-      const shape = groups[number].shapes[Number(button.dataset.place)];
+      const row = Number(button.dataset.place);
+      const shape = groups[number].shapes[row];
+      const variants = data.layers[number].variants;
+      if (variants && !isOfVariant(variants[row])) showVariant(variants[row]);
       showLayer(number, true);
       const bounds = shape.getBounds ? shape.getBounds() : L.latLngBounds([shape.getLatLng()]);
-      if (!bounds.isValid()) return;
       map.fitBounds(bounds.pad(0.5), { maxZoom: 4, animate: false });
       shape.openPopup(bounds.getCenter());
       document.getElementById("site").scrollIntoView({ behavior: noMotion ? "auto" : "smooth" });
-      document.getElementById("map").focus({ preventScroll: true });
+      frame.focus({ preventScroll: true });
+      const under = variants ? variantChoices[variant].parentNode.textContent + ", " : "";
       document.getElementById("announcement").textContent =
-        "The map shows " + shape.getPopup().getContent()(shape).textContent + ".";
+        "The map shows " + under + shape.getPopup().getContent()(shape).textContent + ".";
     });
   }
 
   // --- switches and reading off ---
 
-  for (const choice of document.querySelectorAll("input[name=map-raster]")) {
-    choice.addEventListener("change", () => showSurface(Number(choice.value)));
-    if (choice.checked) showSurface(Number(choice.value));
+  for (const one of variantChoices) {
+    one.addEventListener("change", () => showVariant(Number(one.value)));
+    if (one.checked) variant = Number(one.value); // a page that is gone back to keeps its choices
+  }
+  for (const one of document.querySelectorAll("input[name=map-raster]")) {
+    one.addEventListener("change", () => showSurface(Number(one.value)));
+    if (one.checked) showSurface(Number(one.value));
   }
   boxes.forEach(function (box, number) {
     box.addEventListener("change", () => showLayer(number, box.checked));
@@ -159,11 +228,13 @@
   const readOff = document.getElementById("read-off");
   map.on("mousemove", function (event) {
     const { lng: x, lat: y } = event.latlng;
+    const [across, up] = data.axes;
     const east = ((data.origin_m[0] + x) / data.metres_per_unit).toFixed(1);
     const north = ((data.origin_m[1] + y) / data.metres_per_unit).toFixed(1);
     const raster = data.rasters[shown];
     const value = raster ? valueAt(raster, x, y) : "";
     readOff.textContent =
-      "E " + east + ", N " + north + (value ? ": " + raster.title + " " + value : "");
+      across + " " + east + ", " + up + " " + north +
+      (value ? ": " + raster.title + " " + value : "");
   });
 })();
