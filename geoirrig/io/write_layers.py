@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyogrio
 import pyogrio.errors
-import pyogrio.raw
 import shapely
 from numpy.typing import NDArray
 
@@ -115,20 +115,29 @@ def _write_layer(
     options = {"IDENTIFIER": title, "DESCRIPTION": description, "FID": fid_column}
     if is_layer:
         options["GEOMETRY_NAME"] = geometry_column
-    pyogrio.raw.write(
+    columns = {field.name: _arrow_array(field) for field in fields}
+    if is_layer:
+        wkb = _map_geometry(table, plane.metres_per_unit)
+        columns[geometry_column] = pa.array(wkb, pa.binary())
+    pyogrio.write_arrow(
+        pa.table(columns),
         str(path),
-        _map_geometry(table, plane.metres_per_unit) if is_layer else None,
-        [field.values for field in fields],
-        [field.name for field in fields],
-        field_mask=[field.is_null for field in fields],
         layer=table.name,
         driver="GPKG",
+        geometry_name=geometry_column if is_layer else None,
         geometry_type=table.geometry_type,
         crs=plane.crs_wkt if is_layer else None,
         dataset_options={} if path.exists() else {"VERSION": GEOPACKAGE_VERSION},
         layer_options=options,
     )
     return WrittenLayer(table=table, fields=fields, geometry_column=geometry_column, units=units)
+
+
+def _arrow_array(field: WrittenField) -> Any:
+    """Values of a field as an Arrow array; text is text also where all of it is missing."""
+    if field.values.dtype.kind == "O":
+        return pa.array(field.values, pa.string())
+    return pa.array(field.values, mask=field.is_null)
 
 
 def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.object_]:
