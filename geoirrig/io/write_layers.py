@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyogrio
 import pyogrio.errors
 import shapely
@@ -202,6 +203,8 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
         return (array, is_null) if is_null.any() else (array, None)
     if array.dtype.kind in "bMiu":
         return array, None
+    if _is_clean_text(array):
+        return array, None
     items = [None if _is_missing(item) else item for item in array.tolist()]
     is_null = np.array([item is None for item in items], dtype=bool)
     kinds = {type(item) for item in items if item is not None}
@@ -214,6 +217,15 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
         return numbers, ~np.isfinite(numbers)
     texts = [None if item is None else _clean_text(str(item)) for item in items]
     return np.array(texts, dtype=object), None
+
+
+def _is_clean_text(array: NDArray[Any]) -> bool:
+    """Whether all is text or None, without what `_clean_text` takes out: millions are, at once."""
+    try:
+        text = pa.array(array, pa.string())
+    except (pa.ArrowException, UnicodeError, TypeError):
+        return False
+    return text.null_count < len(text) and not pc.any(pc.match_substring(text, "\x00")).as_py()
 
 
 def _is_missing(item: object) -> bool:
