@@ -34,7 +34,10 @@ class CityParcels:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PackedBytes:
-    """The bytes of many rows in one piece: those of row k are data[start[k]:start[k + 1]]."""
+    """The bytes of many rows in one piece: those of row k are data[start[k]:start[k + 1]].
+
+    A row without any is None.
+    """
 
     data: NDArray[np.uint8]
     start: NDArray[np.int64]  # (n_rows + 1,)
@@ -43,12 +46,16 @@ class PackedBytes:
         """The bytes of some rows, (n,)."""
         found = np.empty(len(rows), dtype=object)
         places = zip(self.start[rows].tolist(), self.start[rows + 1].tolist(), strict=True)
-        found[:] = [self.data[start:stop].tobytes() for start, stop in places]
+        found[:] = [self.data[start:stop].tobytes() or None for start, stop in places]
         return found
+
+    def of_all(self) -> ObjectArray:
+        """The bytes of every row."""
+        return self.of_rows(np.arange(len(self.start) - 1))
 
 
 def packed_bytes(rows: ObjectArray) -> PackedBytes:
-    """The bytes of rows in one piece; None has none."""
+    """The bytes of rows, or None, in one piece."""
     pieces = [b"" if row is None else row for row in rows.tolist()]
     length = np.fromiter(map(len, pieces), dtype=np.int64, count=len(pieces))
     return PackedBytes(

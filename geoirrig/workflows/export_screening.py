@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geoirrig.city_records import PackedBytes, packed_bytes
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
 from geoirrig.io.write_layers import write_layers
@@ -101,8 +102,11 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
     helper = ThisProcess() if executor is None else executor
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layer and tables, drawing map and cost curve")
-        wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, folder, units))
-        wait_for_tables = helper.aside(_write_tables, _tables(screening, table, folder, units))
+        outlines = packed_bytes(city.inputs.parcels.wkb)
+        wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, outlines, folder, units))
+        wait_for_tables = helper.aside(
+            _write_tables, _tables(screening, table, outlines, folder, units)
+        )
         geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
@@ -193,17 +197,22 @@ class _Tables:
 
     folder: Path
     columns: Mapping[str, NDArray[Any]]
-    wkb: ObjectArray
+    outlines: PackedBytes
     plane: WorkingPlane
 
 
-def _tables(screening: Screening, table: ResultTable, folder: Path, units: UnitSystem) -> _Tables:
-    inputs = screening.city.inputs
+def _tables(
+    screening: Screening,
+    table: ResultTable,
+    outlines: PackedBytes,
+    folder: Path,
+    units: UnitSystem,
+) -> _Tables:
     return _Tables(
         folder=folder,
         columns=columns_in(table, units),
-        wkb=inputs.parcels.wkb,
-        plane=inputs.plane,
+        outlines=outlines,
+        plane=screening.city.inputs.plane,
     )
 
 
@@ -211,7 +220,7 @@ def _tables(screening: Screening, table: ResultTable, folder: Path, units: UnitS
 def _write_tables(tables: _Tables) -> None:
     columns = arrow_table(tables.columns)
     write_csv_in_bulk(tables.folder / "screening.csv", columns)
-    wkb, kinds = _map_outlines(tables.wkb, tables.plane.metres_per_unit)
+    wkb, kinds = _map_outlines(tables.outlines.of_all(), tables.plane.metres_per_unit)
     write_geoparquet(tables.folder / "screening.parquet", columns, wkb, tables.plane, kinds)
 
 
@@ -231,18 +240,18 @@ class _Sheet:
     """What the picture is drawn from."""
 
     folder: Path
-    wkb: ObjectArray
+    outlines: PackedBytes
     columns: Mapping[str, NDArray[Any]]
     words: Mapping[str, Any]
     units: UnitSystem
 
 
-def _sheet(screening: Screening, folder: Path, units: UnitSystem) -> _Sheet:
+def _sheet(screening: Screening, outlines: PackedBytes, folder: Path, units: UnitSystem) -> _Sheet:
     city, columns = screening.city, screening.parcels.columns
     drawn = ("status_code", "levelised_cost_per_m3", "water_saved_m3_year")
     return _Sheet(
         folder=folder,
-        wkb=city.inputs.parcels.wkb,
+        outlines=outlines,
         columns={name: np.asarray(columns[name]) for name in drawn},
         words={
             "finding": screening.verdict.finding,
@@ -260,7 +269,7 @@ def _draw_sheet(sheet: _Sheet) -> None:
 
     draw_screening_sheet(
         sheet.folder,
-        np.asarray(shapely.from_wkb(sheet.wkb), dtype=object),
+        np.asarray(shapely.from_wkb(sheet.outlines.of_all()), dtype=object),
         sheet.columns,
         ScreeningText(**sheet.words),
         units=sheet.units,
