@@ -1,9 +1,10 @@
 """Screening a city against reading its inputs and writing its results alone, in the same run.
 
 Run it by hand: ``python tests/benchmarks/bench_screen.py [--parcels 10000 100000] [--smoke]``.
-Every job is a process of its own, timed from its start to its end; of a screening, the time in which
-its units are worked is told too. Its peak memory, in a run of its own, is that of all its processes
-together (proportional set size: shared pages count once), looked at every quarter of a second.
+Every job is a process of its own, timed from its start to its end; of a screening, the time in
+which its units are worked is told too. Its peak memory, in a run of its own, is that of all its
+processes together (proportional set size: shared pages count once), looked at every quarter of a
+second.
 """
 
 from __future__ import annotations
@@ -191,8 +192,8 @@ def main() -> None:
                 for workers in ("1 worker", "2 workers")
             )
             print(
-                f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one, and work the "
-                f"units in {two:.2f} s, {one / two:.2f} times as fast"
+                f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one; they work "
+                f"the units in {two:.2f} s, {one / two:.2f} times as fast"
             )
         if len(sizes) > 1:
             growth = times[sizes[-1], "screen, 2 workers"] / times[sizes[0], "screen, 2 workers"]
