@@ -17,7 +17,7 @@ from geoirrig.records import SiteAnalysis
 from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
-from geoirrig.workflows.report_analysis import analysis_report
+from geoirrig.workflows.reports.analysis import analysis_report
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
 

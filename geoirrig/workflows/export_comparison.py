@@ -20,7 +20,7 @@ from geoirrig.workflows.comparison_tables import (
     comparison_tables,
     set_totals,
 )
-from geoirrig.workflows.report_comparison import comparison_report
+from geoirrig.workflows.reports.comparison import comparison_report
 from geoirrig.workflows.run_record import Progress, run_record
 
 

@@ -31,7 +31,7 @@ from geoirrig.records import InputFile, ObjectArray, ResultTable
 from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem, to_si
 from geoirrig.workflows.place_plan import map_crs, place_plan
-from geoirrig.workflows.report_plan_export import REPORTED_LAYERS, drawing_report
+from geoirrig.workflows.reports.plan_export import REPORTED_LAYERS, drawing_report
 from geoirrig.workflows.run_record import Progress
 
 PLAN_FILE = "plan_results.dxf"

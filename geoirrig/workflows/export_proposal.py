@@ -28,7 +28,7 @@ from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import PERCENT, UnitSystem
 from geoirrig.workflows.layout_proposal import proposal_tables
 from geoirrig.workflows.optimize_layout import OptimizedSite, ZoneMeasures
-from geoirrig.workflows.report_commands import proposal_report
+from geoirrig.workflows.reports.commands import proposal_report
 from geoirrig.workflows.run_record import CAUTIONS, Progress, run_record
 from geoirrig.workflows.site_water import lay_out_water
 from geoirrig.workflows.zone_case import OptimizeOptions

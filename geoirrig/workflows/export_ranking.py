@@ -17,7 +17,7 @@ from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.rank_slopes import SlopeRanking
-from geoirrig.workflows.report_commands import ranking_report
+from geoirrig.workflows.reports.commands import ranking_report
 from geoirrig.workflows.run_record import Progress, RunRecord, run_record
 
 

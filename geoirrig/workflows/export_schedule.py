@@ -16,7 +16,7 @@ from geoirrig.records import ResultTable
 from geoirrig.report.write_report import write_report
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
-from geoirrig.workflows.report_commands import schedule_report
+from geoirrig.workflows.reports.commands import schedule_report
 from geoirrig.workflows.run_record import CAUTIONS, Progress, run_record
 from geoirrig.workflows.schedule_tables import (
     month_names,

@@ -127,7 +127,7 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
         if with_report:
             # as the picture: what draws is loaded only where it is needed
             from geoirrig.report.write_report import write_report
-            from geoirrig.workflows.report_screening import screening_report
+            from geoirrig.workflows.reports.screening import screening_report
 
             metres = city.inputs.plane.metres_per_unit
             page = screening_report(summary, layer, record, folder, metres_per_unit=metres)

@@ -27,7 +27,7 @@ from geoirrig.records import InputFile, ResultTable, WorkingPlane
 from geoirrig.report.write_report import write_report
 from geoirrig.workflows.place_plan import PlanPlacement, map_crs, place_plan
 from geoirrig.workflows.plan_layers import site_layers
-from geoirrig.workflows.report_plan_import import contents_report, import_report
+from geoirrig.workflows.reports.plan_import import contents_report, import_report
 from geoirrig.workflows.run_record import Progress
 
 SITE_FILE = "SITE.gpkg"

@@ -18,13 +18,13 @@ import shapely
 from geoirrig.report.write_report import write_report
 from geoirrig.workflows.export_plan import export_plan, plan_placement
 from geoirrig.workflows.import_plan import export_site
-from geoirrig.workflows.report_screening import screening_report
+from geoirrig.workflows.reports.screening import screening_report
 from tests.io import site_builder as build
 from tests.io.plan_builder import CRS, heads_plan, imported
 from tests.report.browser import Browser
 from tests.report.test_write_report import HOSTILE
 from tests.run_command import run
-from tests.workflows.made_up_screening import RECORD, made_up_parcels, made_up_summary
+from tests.workflows.reports.made_up_screening import RECORD, made_up_parcels, made_up_summary
 
 SCRIPT, PICTURE = HOSTILE[:2]  # names as users must not be able to make them run
 FEW, MANY = 12, 2500  # parcels drawn as elements, and as a picture

@@ -5,7 +5,7 @@ import pytest
 import shapely
 
 from geoirrig.records import ResultTable
-from geoirrig.workflows.report_parts import (
+from geoirrig.workflows.reports.parts import (
     MOST_ROWS,
     bars,
     key_figure,

@@ -18,8 +18,8 @@ from geoirrig.report.report_page import (
     ReportSection,
 )
 from geoirrig.units import UnitSystem
-from geoirrig.workflows.report_parts import picture, provenance
-from geoirrig.workflows.report_places import LayerLook, left_off_note, plain_layer
+from geoirrig.workflows.reports.parts import picture, provenance
+from geoirrig.workflows.reports.places import LayerLook, left_off_note, plain_layer
 from geoirrig.workflows.run_record import RunRecord
 
 if TYPE_CHECKING:  # a city is told of without all that reads a site

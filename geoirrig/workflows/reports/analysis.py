@@ -22,8 +22,8 @@ from geoirrig.report.report_page import (
 )
 from geoirrig.units import PERCENT, UnitSystem
 from geoirrig.workflows.load_site import LoadedSite
-from geoirrig.workflows.report_frame import HEAD_LOOK, filled_sections, hardscape_layer
-from geoirrig.workflows.report_parts import (
+from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, hardscape_layer
+from geoirrig.workflows.reports.parts import (
     bars,
     in_order,
     key_figure,
@@ -33,7 +33,7 @@ from geoirrig.workflows.report_parts import (
     records_table,
     report_table,
 )
-from geoirrig.workflows.report_places import LayerLook, place_layer
+from geoirrig.workflows.reports.places import LayerLook, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
 _FINDINGS, _TURF, _ZONES = "layout findings", "turf", "served area of a zone"

@@ -4,14 +4,14 @@ import numpy as np
 import shapely
 
 from geoirrig import symbology
-from geoirrig.workflows.report_places import (
+from geoirrig.workflows.reports.places import (
     MOST_PLACES,
     LayerLook,
     left_off_note,
     place_layer,
     plain_layer,
 )
-from tests.workflows.test_report_parts import objects, table
+from tests.workflows.reports.test_parts import objects, table
 
 
 def test_place_layer_takes_the_colours_of_the_classes():

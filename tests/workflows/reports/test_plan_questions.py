@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from geoirrig.workflows.plan_questions import plan_heads, plan_questions
+from geoirrig.workflows.reports.plan_questions import plan_heads, plan_questions
 from tests.io.plan_builder import (
     add_head,
     add_lawn,

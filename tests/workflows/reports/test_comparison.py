@@ -15,7 +15,7 @@ from geoirrig.symbology import SCALES
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.compare_nozzles import Comparison
 from geoirrig.workflows.comparison_tables import comparison_summary, comparison_tables
-from geoirrig.workflows.report_comparison import comparison_report
+from geoirrig.workflows.reports.comparison import comparison_report
 from geoirrig.workflows.run_record import run_record
 from tests.io import site_builder as build
 from tests.workflows.test_compare_nozzles import compared

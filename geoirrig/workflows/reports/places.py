@@ -12,7 +12,7 @@ from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.report.report_page import DrawnAs, Place, PlaceLayer
 from geoirrig.symbology import NO_VALUE_COLOUR, SCALES
 from geoirrig.units import UnitSystem
-from geoirrig.workflows.report_parts import (
+from geoirrig.workflows.reports.parts import (
     NOT_KNOWN,
     Told,
     told_texts,

@@ -11,7 +11,7 @@ import shapely
 
 from geoirrig.report.report_page import PlaceLayer, ReportPage, ReportTable
 from geoirrig.workflows.import_plan import draft_plan_roles, export_site, plan_summary
-from geoirrig.workflows.report_plan_import import import_report
+from geoirrig.workflows.reports.plan_import import import_report
 from tests.io.plan_builder import ORIGIN_M, heads_plan, imported, write_control
 from tests.report.test_write_report import Structure
 

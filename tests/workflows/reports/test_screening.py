@@ -13,8 +13,8 @@ from geoirrig.records import ResultTable
 from geoirrig.report.report_page import PlaceLayer, ReportPage, ReportTable
 from geoirrig.report.write_report import report_html
 from geoirrig.symbology import STATUS_COLOURS
-from geoirrig.workflows.report_screening import MOST_PARCELS_DRAWN, screening_report
-from tests.workflows.made_up_screening import RECORD, made_up_parcels, made_up_summary
+from geoirrig.workflows.reports.screening import MOST_PARCELS_DRAWN, screening_report
+from tests.workflows.reports.made_up_screening import RECORD, made_up_parcels, made_up_summary
 
 FIVE_MB = 5_000_000
 

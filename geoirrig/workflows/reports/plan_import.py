@@ -22,22 +22,22 @@ from geoirrig.report.report_page import (
 )
 from geoirrig.surfaces.sector_superposition import bearing_vector
 from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, MM_PER_M, SQUARE_METRES_PER_SQUARE_FOOT
-from geoirrig.workflows.plan_questions import (
-    QUESTIONS,
-    PlanHeads,
-    control_places,
-    plan_heads,
-    plan_questions,
-)
-from geoirrig.workflows.report_frame import HEAD_LOOK, filled_sections, framed_bounds
-from geoirrig.workflows.report_parts import (
+from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, framed_bounds
+from geoirrig.workflows.reports.parts import (
     key_figure,
     number_column,
     origin,
     records_table,
     report_table,
 )
-from geoirrig.workflows.report_places import LayerLook, left_off_note, place_layer
+from geoirrig.workflows.reports.places import LayerLook, left_off_note, place_layer
+from geoirrig.workflows.reports.plan_questions import (
+    QUESTIONS,
+    PlanHeads,
+    control_places,
+    plan_heads,
+    plan_questions,
+)
 from geoirrig.workflows.screening_verdict import counted
 
 if TYPE_CHECKING:  # the import itself asks for its report

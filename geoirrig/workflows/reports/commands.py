@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from geoirrig import symbology
 from geoirrig.records import ResultTable
 from geoirrig.report.report_page import ReportPage
-from geoirrig.workflows.report_frame import command_page, map_of_site, pictures_of
-from geoirrig.workflows.report_parts import bars, report_table
-from geoirrig.workflows.report_places import LayerLook, place_layer
+from geoirrig.workflows.reports.frame import command_page, map_of_site, pictures_of
+from geoirrig.workflows.reports.parts import bars, report_table
+from geoirrig.workflows.reports.places import LayerLook, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
 if TYPE_CHECKING:  # the report of one command needs nothing of the others

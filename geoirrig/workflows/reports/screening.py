@@ -20,9 +20,9 @@ from geoirrig.records import IntArray, ObjectArray, ResultRaster, ResultTable
 from geoirrig.report.elements import json_for_page
 from geoirrig.report.report_page import KeyFigure, MapSurface, ReportMap, ReportPage
 from geoirrig.units import LITRES_PER_M3, UnitSystem
-from geoirrig.workflows.report_frame import command_page, framed_bounds, pictures_of
-from geoirrig.workflows.report_parts import MOST_ROWS, in_order, records_table, report_table
-from geoirrig.workflows.report_places import LayerLook, place_layer
+from geoirrig.workflows.reports.frame import command_page, framed_bounds, pictures_of
+from geoirrig.workflows.reports.parts import MOST_ROWS, in_order, records_table, report_table
+from geoirrig.workflows.reports.places import LayerLook, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
 MOST_PARCELS_DRAWN = 10_000  # with their outlines; more are drawn as a picture below these

@@ -25,9 +25,9 @@ from geoirrig.report.report_page import (
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.compare_nozzles import ComparedSet, Comparison
 from geoirrig.workflows.comparison_tables import set_totals
-from geoirrig.workflows.report_frame import command_page, hardscape_layer, pictures_of
-from geoirrig.workflows.report_parts import Told, in_order, report_table
-from geoirrig.workflows.report_places import LayerLook, left_off_note, place_layer
+from geoirrig.workflows.reports.frame import command_page, hardscape_layer, pictures_of
+from geoirrig.workflows.reports.parts import Told, in_order, report_table
+from geoirrig.workflows.reports.places import LayerLook, left_off_note, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
 _TURF, _ZONES, _HEADS = "turf", "served area of a zone", "heads"
