@@ -72,9 +72,10 @@ def _public_modules(name: str) -> list[str]:
     if not hasattr(package, "__path__"):
         return [name]
     return [
-        f"{name}.{module.name}"
+        public
         for module in iter_modules(package.__path__)
         if not module.name.startswith("_") and not module.name.endswith(INTERNAL_SUFFIX)
+        for public in _public_modules(f"{name}.{module.name}")
     ]
 
 

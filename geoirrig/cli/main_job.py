@@ -21,6 +21,7 @@ from geoirrig.cli.option_groups import (
     with_options,
 )
 from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.wording import counted
 
 SAMPLE_FOLDER = Path(__file__).parents[2] / "sample_gis"
 SheetsOption = Annotated[
@@ -58,8 +59,10 @@ def validate(
         elif not quiet:
             print_warnings(counts["warnings"])
             print(
-                f"No problems found: {counts['head_count']} heads in {counts['zone_count']} zones, "
-                f"{counts['turf_count']} turf polygons of {counts['turf_area_m2']:,.0f} m²."
+                f"No problems found: {counted(counts['head_count'], 'head')} in "
+                f"{counted(counts['zone_count'], 'zone')}, "
+                f"{counted(counts['turf_count'], 'turf polygon')} of "
+                f"{counts['turf_area_m2']:,.0f} m²."
             )
 
 

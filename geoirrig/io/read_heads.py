@@ -33,6 +33,7 @@ from geoirrig.physics.radial_distribution import (
 )
 from geoirrig.records import IntArray, ObjectArray, SprinklerLayout, ZonePlan
 from geoirrig.units import FloatArray
+from geoirrig.wording import counted
 
 SAME_POSITION_M = 0.05  # heads of one zone nearer than this are taken for a double entry
 _LOST_M = 1000.0  # farther from any turf a position or a CRS is wrong; judgement
@@ -317,10 +318,10 @@ def running_pressure(
     tested = np.unique(nozzle.pressure_kpa)
     own = float(tested[(len(tested) - 1) // 2])  # an actual test, never a mean of two
     if len(tested) > 1 and n_assumed:
-        heads = "1 head" if n_assumed == 1 else f"{n_assumed} heads"
         problems.warn(
-            f"Nozzle {nozzle.name!r} was tested at {len(tested)} pressures and {heads} with it "
-            f"state none; {own:g} kPa is taken. State pressure_kpa to be sure."
+            f"Nozzle {nozzle.name!r} was tested at {len(tested)} pressures and "
+            f"{counted(n_assumed, 'head')} with it state none; {own:g} kPa is taken. State "
+            "pressure_kpa to be sure."
         )
     return np.where(np.isnan(pressure_kpa), own, pressure_kpa)
 

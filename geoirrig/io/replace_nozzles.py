@@ -13,6 +13,7 @@ from geoirrig.io.read_heads import StatedHeads
 from geoirrig.io.read_nozzles import Nozzle
 from geoirrig.records import IntArray, NozzleSet, ObjectArray
 from geoirrig.units import FloatArray
+from geoirrig.wording import counted
 
 _NAMED = 3  # ids in a message
 _ROUNDED = 0.005  # psi and kPa that were rounded apart are one pressure
@@ -103,10 +104,10 @@ def warn_of_raised_pressure(
     """
     count = int(np.count_nonzero(after_kpa > (1.0 + _ROUNDED) * before_kpa))
     if count:
-        heads = "1 head is" if count == 1 else f"{count:,} heads are"
         problems.warn(
-            f"Nozzle set {name!r}: {heads} set to a pressure above what "
-            f"{'it has' if count == 1 else 'they have'} now; a regulator only lowers it."
+            f"Nozzle set {name!r}: {counted(count, 'head')} {'is' if count == 1 else 'are'} set to "
+            f"a pressure above what {'it has' if count == 1 else 'they have'} now; a regulator only "
+            "lowers it."
         )
 
 

@@ -26,6 +26,7 @@ from geoirrig.records import ResultTable, SprinklerLayout
 from geoirrig.report.write_report import write_report
 from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import PERCENT, UnitSystem
+from geoirrig.wording import counted
 from geoirrig.workflows.layout_proposal import proposal_tables
 from geoirrig.workflows.optimize_layout import OptimizedSite, ZoneMeasures
 from geoirrig.workflows.reports.commands import proposal_report
@@ -167,13 +168,11 @@ def proposal_finding(zones: ResultTable, changes: ResultTable) -> str:
         return f"No head is to be changed. {text}"
     n_added = int(np.count_nonzero(changes.columns["change"] == "add a head"))
     n_refit = len(changes.columns["change"]) - n_added
-    work = f"{_heads(n_refit)} to refit" + (f", {_heads(n_added)} to add" if n_added else "")
+    work = f"{counted(n_refit, 'head')} to refit" + (
+        f", {counted(n_added, 'head')} to add" if n_added else ""
+    )
     n_better = int(np.count_nonzero(np.round(after - had, 3)[is_worked] > 0.0))
     return f"{text} {n_better} of {np.count_nonzero(is_worked)} zones get more even: {work}."
-
-
-def _heads(count: int) -> str:
-    return "1 head" if count == 1 else f"{count} heads"
 
 
 def _clock_warnings(found: OptimizedSite) -> list[str]:

@@ -17,6 +17,7 @@ from geoirrig.surfaces.coverage_tables import uniformity_measures
 from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.surfaces.zone_turf import served_zone
 from geoirrig.units import FloatArray
+from geoirrig.wording import counted
 from geoirrig.workflows.head_places import joined, with_ids
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.nozzle_candidates import NozzleTable, layout_rows
@@ -337,10 +338,9 @@ def _warnings(site: LoadedSite, proofs: list[ZoneProof | None]) -> tuple[str, ..
         if proof is None:
             found.append(f"Zone {zone!r} has no turf to water; it stays as it is.")
         elif proof.put_back:
-            heads = "1 head" if proof.put_back == 1 else f"{proof.put_back} heads"
             found.append(
-                f"Zone {zone!r}: {heads} did not get the fitting that is most even, since "
-                "with it a zone would be less even, more turf dry or more water run off (which "
-                "--allow-more-runoff permits); the bound leaves that out of account."
+                f"Zone {zone!r}: {counted(proof.put_back, 'head')} did not get the fitting that is "
+                "most even, since with it a zone would be less even, more turf dry or more water run "
+                "off (which --allow-more-runoff permits); the bound leaves that out of account."
             )
     return tuple(found)

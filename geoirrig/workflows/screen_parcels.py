@@ -16,11 +16,12 @@ from geoirrig.io.output_folder import remove_partial_folders
 from geoirrig.io.unit_journal import UnitJournal, open_journal
 from geoirrig.records import ResultTable
 from geoirrig.units import FloatArray
+from geoirrig.wording import counted
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
 from geoirrig.workflows.run_record import SharedProgress
-from geoirrig.workflows.screening_verdict import Verdict, counted, screening_verdict
+from geoirrig.workflows.screening_verdict import Verdict, screening_verdict
 from geoirrig.workflows.unit_executors import UnitExecutor
 from geoirrig.workflows.work_units import (
     EXISTING,

@@ -27,6 +27,7 @@ from geoirrig.physics.programme_economics import (
 from geoirrig.programme import Programme
 from geoirrig.records import IntArray, ObjectArray
 from geoirrig.units import LITRES_PER_M3, LITRES_PER_US_GALLON, PERCENT, FloatArray
+from geoirrig.wording import counted
 from geoirrig.workflows.eligibility import Eligibility, eligibility
 from geoirrig.workflows.parcel_values import named_values
 from geoirrig.workflows.rebates import rebates, retrofit_costs
@@ -317,21 +318,3 @@ def _volume_text(volume_m3: float) -> str:
     many = abs(gallons) >= _MANY_GALLONS
     amount = f"{gallons / 1000.0:,.0f} thousand" if many else f"{gallons:,.0f}"
     return f"{volume_m3:,.0f} m³ ({amount} US gal)"
-
-
-def counted(number: int, noun: str) -> str:
-    """A number with its noun, in the plural unless it is one.
-
-    Parameters
-    ----------
-    number : int
-        How many there are.
-    noun : str
-        What there are, in the singular; its plural ends in "s".
-
-    Examples
-    --------
-    >>> counted(1, "parcel"), counted(1200, "unit")
-    ('1 parcel', '1,200 units')
-    """
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -20,13 +20,13 @@ from geoirrig.report.report_page import (
     ReportTable,
 )
 from geoirrig.units import METRES_PER_FOOT, UnitSystem
+from geoirrig.wording import counted
 from geoirrig.workflows.reports.analysis import RESULT_PLACES, told_in_order
 from geoirrig.workflows.reports.commands import CHANGE_COLUMNS, CHANGE_LOOK
 from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, framed_bounds
 from geoirrig.workflows.reports.parts import number_column, origin, records_table, report_table
 from geoirrig.workflows.reports.places import LayerLook, left_off_note, place_layer
 from geoirrig.workflows.run_record import CAUTIONS
-from geoirrig.workflows.screening_verdict import counted
 
 PLAN_CAUTION = (
     "A drawing is as good as the fit of the plan: look at its residuals before measuring."

@@ -22,6 +22,7 @@ from geoirrig.report.report_page import (
 )
 from geoirrig.surfaces.sector_superposition import bearing_vector
 from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, MM_PER_M, SQUARE_METRES_PER_SQUARE_FOOT
+from geoirrig.wording import counted
 from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, framed_bounds
 from geoirrig.workflows.reports.parts import (
     key_figure,
@@ -38,7 +39,6 @@ from geoirrig.workflows.reports.plan_questions import (
     plan_heads,
     plan_questions,
 )
-from geoirrig.workflows.screening_verdict import counted
 
 if TYPE_CHECKING:  # the import itself asks for its report
     from geoirrig.workflows.import_plan import ImportedPlan
