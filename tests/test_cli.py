@@ -92,7 +92,7 @@ def test_validate_good_site_exits_0_and_counts(good_site: Path) -> None:
     result = run("validate", good_site)
     assert result.exit_code == 0
     assert result.stderr == ""
-    assert result.stdout == "No problems found: 4 heads in 1 zones, 1 turf polygons of 36 m².\n"
+    assert result.stdout == "No problems found: 4 heads in 1 zone, 1 turf polygon of 36 m².\n"
 
 
 def test_validate_json_is_json_alone(good_site: Path) -> None:

@@ -106,8 +106,8 @@ def warn_of_raised_pressure(
     if count:
         problems.warn(
             f"Nozzle set {name!r}: {counted(count, 'head')} {'is' if count == 1 else 'are'} set to "
-            f"a pressure above what {'it has' if count == 1 else 'they have'} now; a regulator only "
-            "lowers it."
+            f"a pressure above what {'it has' if count == 1 else 'they have'} now; a regulator "
+            "only lowers it."
         )
 
 

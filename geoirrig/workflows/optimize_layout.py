@@ -340,7 +340,7 @@ def _warnings(site: LoadedSite, proofs: list[ZoneProof | None]) -> tuple[str, ..
         elif proof.put_back:
             found.append(
                 f"Zone {zone!r}: {counted(proof.put_back, 'head')} did not get the fitting that is "
-                "most even, since with it a zone would be less even, more turf dry or more water run "
-                "off (which --allow-more-runoff permits); the bound leaves that out of account."
+                "most even, since with it a zone would be less even, more turf dry or more water "
+                "run off (which --allow-more-runoff permits); the bound leaves that out of account."
             )
     return tuple(found)
