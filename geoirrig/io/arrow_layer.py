@@ -25,7 +25,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema
+from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema, listed
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
 from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
 from geoirrig.io.text_hash_kernels import text_hashes
@@ -223,7 +223,7 @@ def is_repeated(layer: ArrowLayer, name: str) -> NDArray[np.bool_]:
         return repeated
     coded = coded_text(layer, name)
     count = np.bincount(coded.code, minlength=len(coded.words))
-    blank = np.array([word == "" for word in coded.words])
+    blank = np.array([word == "" for word in coded.words], dtype=bool)
     return np.asarray((count > 1) | blank)[coded.code]
 
 
@@ -332,8 +332,16 @@ def _read_parquet(
     stored = pq.read_schema(path)
     spatial = json.loads((stored.metadata or {}).get(b"geo", b"{}"))
     columns = spatial.get("columns", {})
-    names = _columns_to_read([n for n in stored.names if n not in columns], schema, carry_others)
     place = repr(path.name)
+    nested = [
+        field.name
+        for field in stored
+        if field.name not in columns and pa.types.is_nested(field.type)
+    ]
+    if nested and carry_others:
+        problems.warn(f"{place}: {listed(nested)}: lists and records are not carried through.")
+    plain = [name for name in stored.names if name not in columns and name not in nested]
+    names = _columns_to_read(plain, schema, carry_others)
     if not schema.geometry:
         return _layer(schema, place, pq.read_table(path, columns=names), None, None)
     primary = spatial["primary_column"]

@@ -153,7 +153,10 @@ def read_city(
         Whether the existing nozzles at the new pressures are wanted too.
     """
     layers, faults = opened.layers, ParcelFaults()
-    if not set(REQUIRED_LAYERS) <= layers.keys():
+    empty = [role for role in REQUIRED_LAYERS if role in layers and not layers[role].n_rows]
+    for role in empty:
+        problems.add(f"{layers[role].table.start} holds nothing. Draw the {role} first.")
+    if empty or not set(REQUIRED_LAYERS) <= layers.keys():
         _check_columns(layers, problems)
         return None
     # What is found aside is added last: messages have one order.

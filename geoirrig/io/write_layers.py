@@ -201,9 +201,12 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
     if array.dtype.kind == "f":
         is_null = ~np.isfinite(array)
         return (array, is_null) if is_null.any() else (array, None)
+    if array.dtype == np.uint64:  # which a GeoPackage has no kind for
+        fits = not len(array) or int(array.max()) < 2**63
+        return array.astype(np.int64) if fits else array.astype(str).astype(object), None
     if array.dtype.kind in "bMiu":
         return array, None
-    if _is_clean_text(array):
+    if array.dtype.kind == "O" and _is_clean_text(array):
         return array, None
     items = [None if _is_missing(item) else item for item in array.tolist()]
     is_null = np.array([item is None for item in items], dtype=bool)
@@ -222,10 +225,10 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
 def _is_clean_text(array: NDArray[Any]) -> bool:
     """Whether all is text or None, without what `_clean_text` takes out: millions are, at once."""
     try:
-        text = pa.array(array, pa.string())
+        text = pa.array(array)
     except (pa.ArrowException, UnicodeError, TypeError):
         return False
-    return text.null_count < len(text) and not pc.any(pc.match_substring(text, "\x00")).as_py()
+    return pa.types.is_string(text.type) and not pc.any(pc.match_substring(text, "\x00")).as_py()
 
 
 def _is_missing(item: object) -> bool:

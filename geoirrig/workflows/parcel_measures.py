@@ -116,9 +116,7 @@ def _head_columns(city: CityInputs) -> Columns:
     columns["new_nozzle_count"] = of_parcel.count(new_nozzle)
     unit_cost = heads.nozzles.unit_cost[heads.retrofit.nozzle[new_nozzle]]
     parcel, known = zones.parcel[heads.zone[new_nozzle]], np.isfinite(unit_cost)
-    columns["nozzle_cost"] = np.bincount(
-        parcel[known], weights=unit_cost[known], minlength=n_parcels
-    )
+    columns["nozzle_cost"] = _total(parcel[known], unit_cost[known], n_parcels)
     columns["unpriced_nozzle_count"] = np.bincount(parcel[~known], minlength=n_parcels)
     return columns
 
@@ -151,10 +149,10 @@ def _outside_range(city: CityInputs, state: HeadState) -> BoolArray:
 
 def _ground_columns(city: CityInputs, measures: CityMeasures) -> Columns:
     turf, n_parcels = city.turf, len(city.parcels.parcel_id)
-    area = np.bincount(turf.parcel, weights=turf.area_m2, minlength=n_parcels)
+    area = _total(turf.parcel, turf.area_m2, n_parcels)
     slope = np.where(np.isnan(measures.mean_slope_pct), 0.0, measures.mean_slope_pct)
     known = np.isfinite(measures.mean_slope_pct)
-    _, steepest = _extremes(turf.parcel, measures.max_slope_pct, n_parcels)
+    _, steepest = _stretches(turf.parcel, n_parcels).extremes(measures.max_slope_pct)
     return {
         "turf_area_m2": area,
         "mean_slope_pct": _ratio(
@@ -171,12 +169,13 @@ def _ground_columns(city: CityInputs, measures: CityMeasures) -> Columns:
 def _evenness_columns(city: CityInputs, measures: CityMeasures) -> Columns:
     parcel, n_parcels = city.zones.parcel, len(city.parcels.parcel_id)
     served = measures.zones[EXISTING]["served_area_m2"]
+    of_parcel = _stretches(parcel, n_parcels)
     columns: Columns = {"served_area_m2": _total(parcel, served, n_parcels)}
     for side, state in _SIDES.items():
         own = measures.zones[state]
         area = np.nan_to_num(own["served_area_m2"])
-        _, fastest = _extremes(parcel, own["mean_rate_mm_h"], n_parcels)
-        _, spread = _extremes(parcel, own["matched_rate_spread_pct"], n_parcels)
+        _, fastest = of_parcel.extremes(own["mean_rate_mm_h"])
+        _, spread = of_parcel.extremes(own["matched_rate_spread_pct"])
         landed = _total(parcel, own["flow_lpm"] * own["on_target_fraction"], n_parcels)
         columns |= {
             f"mean_rate_{side}_mm_h": _mean(parcel, own["mean_rate_mm_h"], area, n_parcels),
@@ -328,18 +327,6 @@ def _mean(parcel: Number, values: FloatArray, weights: FloatArray, n_parcels: in
     counts = weights > 0.0
     total = np.bincount(parcel[counts], weights=(values * weights)[counts], minlength=n_parcels)
     return _ratio(total, np.bincount(parcel[counts], weights=weights[counts], minlength=n_parcels))
-
-
-def _extremes(parcel: Number, values: FloatArray, n_parcels: int) -> tuple[FloatArray, FloatArray]:
-    """Lowest and highest known value by parcel, NaN where none is; ``parcel`` rises."""
-    known = np.isfinite(values)
-    own, some = parcel[known], values[known]
-    low, high = np.full(n_parcels, np.nan), np.full(n_parcels, np.nan)
-    if len(own):
-        start = np.flatnonzero(np.r_[True, own[1:] != own[:-1]])
-        low[own[start]] = np.minimum.reduceat(some, start)
-        high[own[start]] = np.maximum.reduceat(some, start)
-    return low, high
 
 
 def _ratio(part: NDArray[Any], whole: NDArray[Any]) -> FloatArray:

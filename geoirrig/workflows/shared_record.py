@@ -12,7 +12,7 @@ import pickle
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -50,15 +50,18 @@ def shared_record(record: object) -> Iterator[SharedRecord]:
     whole = pickle.dumps(record, protocol=5, buffer_callback=arrays.append)
     everything: list[bytes | pickle.PickleBuffer] = [whole, *arrays]
     size = len(whole) + sum(array.raw().nbytes + _ALIGNED_BYTES for array in arrays)
-    with tempfile.TemporaryDirectory(prefix="geoirrig-", dir=_in_memory(size)) as folder:
-        path = Path(folder) / "record"
+    with ExitStack() as until_left:
         try:
+            folder = until_left.enter_context(
+                tempfile.TemporaryDirectory(prefix="geoirrig-", dir=_in_memory(size))
+            )
+            path = Path(folder) / "record"
             with path.open("wb") as stream:
                 parts = tuple(_append(stream, part) for part in everything)
         except OSError as error:
             raise GeoirrigError(
-                f"The city cannot be laid out for the workers in {folder!r}: {error.strerror}. "
-                "Make room there, set TMPDIR to another folder, or give --workers 1."
+                f"The city cannot be laid out for the workers: {error.strerror}. Make room in the "
+                "folder for temporary files, name another one in TMPDIR, or give --workers 1."
             ) from error
         yield SharedRecord(path=path, parts=parts)
 

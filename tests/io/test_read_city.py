@@ -328,3 +328,69 @@ def test_read_city_in_feet_is_the_same_city(tmp_path: Path) -> None:
     assert in_feet.plane.metres_per_unit == pytest.approx(1200.0 / 3937.0)
     assert in_feet.turf.area_m2 == pytest.approx(100.0, rel=2e-3)
     assert in_feet.zones.parcel.tolist() == [0, 1, 2]
+
+
+def test_read_city_what_a_head_states_is_lost_with_its_nozzle(tmp_path: Path) -> None:
+    layers = city()
+    layers["heads"]["flow_lpm"], layers["heads"]["radius_m"] = [20.0, 21.0, 7.0], [3.0, 3.5, 4.5]
+    words = np.array([""], dtype=object)
+    nozzle_set = NozzleSet(
+        name="set",
+        head_id=words,
+        from_nozzle=np.array(["S"], dtype=object),
+        zone=words,
+        to_nozzle=np.array(["R"], dtype=object),
+        pressure_kpa=np.array([np.nan]),
+    )
+    found, _ = read(tmp_path, layers, nozzle_set=nozzle_set)
+    assert throw(found, found.heads.existing) == ([20.0, 21.0, 7.0], [3.0, 3.5, 4.5])
+    assert throw(found, found.heads.retrofit) == ([6.0, 6.0, 7.0], [5.0, 5.0, 4.5])
+
+
+def test_read_city_order_of_heads_and_turf_changes_nothing(tmp_path: Path) -> None:
+    layers = city()
+    layers["heads"]["zone"] = ["b", "a", "a"]
+    for folder in ("drawn", "mixed"):
+        (tmp_path / folder).mkdir()
+    drawn, _ = read(tmp_path / "drawn", layers)
+    mixed = {
+        role: table.iloc[[1, 2, 0]].reset_index(drop=True) if role in ("heads", "turf") else table
+        for role, table in layers.items()
+    }
+    found, _ = read(tmp_path / "mixed", mixed)
+    assert not found.failures
+    assert not drawn.failures
+    for name in ("x_m", "y_m", "zone", "arc_deg"):
+        np.testing.assert_array_equal(getattr(found.heads, name), getattr(drawn.heads, name))
+    for name in ("parcel", "area_m2", "slope_pct"):
+        np.testing.assert_array_equal(getattr(found.turf, name), getattr(drawn.turf, name))
+    assert found.turf.wkb.of_all().tolist() == drawn.turf.wkb.of_all().tolist()
+    assert throw(found, found.heads.existing) == throw(drawn, drawn.heads.existing)
+    names = [[one.zones.names[n] for n in one.zones.name] for one in (found, drawn)]
+    assert names == [["b", "a", "a"]] * 2
+
+
+def test_read_city_outline_that_was_repaired_is_handed_on_repaired(tmp_path: Path) -> None:
+    layers = city()
+    left, right = X0, X0 + 10.0
+    halves = [shapely.box(left, Y0, right, Y0 + 30.0), shapely.box(right, Y0, right + 10, Y0 + 30)]
+    torn = shapely.MultiPolygon(halves)  # parts that share an edge are no valid outline
+    assert not torn.is_valid
+    layers["parcels"].geometry = [torn, lot(1), lot(2)]
+    found, _ = read(tmp_path, layers)
+    outline = shapely.from_wkb(found.parcels.wkb[0])
+    assert outline.is_valid
+    assert outline.equals(lot(0))
+
+
+@pytest.mark.parametrize("role", ["parcels", "turf", "heads"])
+def test_read_city_layer_with_nothing_in_it_is_told(tmp_path: Path, role: str) -> None:
+    layers = city()
+    layers[role] = layers[role].iloc[:0]
+    path, problems = tmp_path / "city.gpkg", ProblemList()
+    for name, table in layers.items():
+        options = {"geometry_type": "Polygon"} if name in ("parcels", "turf") else {}
+        pyogrio.write_dataframe(table, path, layer=name, append=path.exists(), **options)
+    opened = open_city(SiteSources(site=path), problems)
+    assert read_city(opened, problems, nozzle_set=None, has_terrain=False) is None
+    assert any(f"holds nothing. Draw the {role} first." in told for told in problems.problems)

@@ -335,3 +335,29 @@ def test_write_layers_leaves_the_tables_as_they_were(tmp_path: Path) -> None:
     written(tmp_path, site, units="us")
     for name, values in site.analysis.table("turf_results").columns.items():
         np.testing.assert_array_equal(values, before[name])
+
+
+@pytest.mark.parametrize(
+    ("values", "declared", "stored"),
+    [
+        (np.array([1, 2**53 + 1], np.uint64), "INTEGER", [1, 2**53 + 1]),
+        (np.array([1, 2**64 - 1], np.uint64), "TEXT", ["1", str(2**64 - 1)]),
+        (np.array([1, 2], np.int16), "SMALLINT", [1, 2]),
+        (np.array([1, 2], np.int32), "MEDIUMINT", [1, 2]),
+        (np.array([1.5, np.nan]), "REAL", [1.5, None]),
+        (np.array([True, False]), "BOOLEAN", [1, 0]),
+        (np.array(["a\x00b", "c"]), "TEXT", ["a\ufffdb", "c"]),
+        (np.array(["a\x00b", None], object), "TEXT", ["a\ufffdb", None]),
+        (np.array([None, None], object), "TEXT", [None, None]),
+        (np.array([b"a", b"b"], object), "TEXT", ["b'a'", "b'b'"]),
+    ],
+)
+def test_write_layers_kind_of_column_by_kind_of_values(
+    tmp_path: Path, values: np.ndarray, declared: str, stored: list[object]
+) -> None:
+    path = one_table(tmp_path, {"own": values})
+    ((_, _, kind, *_),) = [
+        row for row in rows(path, "PRAGMA table_info(turf_results)") if row[1] == "own"
+    ]
+    assert kind == declared
+    assert [row[0] for row in rows(path, "SELECT own FROM turf_results")] == stored

@@ -70,7 +70,7 @@ def test_shared_record_without_room_says_what_to_do(monkeypatch: pytest.MonkeyPa
 
     monkeypatch.setattr(module, "_append", full)
     with (
-        pytest.raises(GeoirrigError, match=r"No space left on device\. Make room there"),
+        pytest.raises(GeoirrigError, match=r"No space left on device\. Make room in"),
         shared_record(record()),
     ):
         pass

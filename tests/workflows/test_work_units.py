@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.work_units import UnitSource, pack_units, unit_task
 from tests.workflows.small_city import loaded, write_small_city
@@ -71,3 +72,14 @@ def test_pack_units_no_parcels_no_units(tmp_path: Path, city: LoadedCity) -> Non
         zones=dataclasses.replace(city.inputs.zones, parcel=np.empty(0, dtype=np.int32)),
     )
     assert pack_units(empty, cell_size_m=0.25, most_cells=10**6) == ()
+
+
+def test_pack_units_more_boxes_than_are_looked_at_together(
+    city: LoadedCity, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    expected = pack_units(city.inputs, cell_size_m=0.25, most_cells=200_000)
+    assert max(len(unit.parcel) for unit in expected) > 3
+    monkeypatch.setattr(work_units, "_LOOKED_AT", 2)
+    found = pack_units(city.inputs, cell_size_m=0.25, most_cells=200_000)
+    assert [u.parcel.tolist() for u in found] == [u.parcel.tolist() for u in expected]
+    assert [u.grid for u in found] == [u.grid for u in expected]
