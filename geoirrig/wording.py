@@ -2,6 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
+_NUMBER = r"[−+-]?\d[\d,]*(?:\.\d+)?"
+_AMOUNT = rf"{_NUMBER}(?: to {_NUMBER})?(?: thousand)?"
+# a quantity in SI, and in brackets behind it the same in US units, as sentences state both
+_IN_BOTH_SYSTEMS = re.compile(
+    rf"({_AMOUNT} (?:mm/h|mm|m³|m²|m|L/min|L|kPa))"
+    rf" \(({_AMOUNT} (?:in/h|in|ft²|ft|US gal/min|US gal|psi))\)"
+)
+
 
 def counted(number: int, noun: str) -> str:
     """A number with its noun, in the plural unless it is one.
@@ -19,3 +29,23 @@ def counted(number: int, noun: str) -> str:
     ('1 parcel', '1,200 units')
     """
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def led_by(units: str, text: str) -> str:
+    """A sentence whose quantities begin with the unit system of the run, the other in brackets.
+
+    Parameters
+    ----------
+    units : {"si", "us"}
+        Unit system of the run.
+    text : str
+        With SI first, as sentences are made.
+
+    Examples
+    --------
+    >>> led_by("us", "Gap of 7.1 m (23.3 ft); 1,200 m³ (317 thousand US gal) a year.")
+    'Gap of 23.3 ft (7.1 m); 317 thousand US gal (1,200 m³) a year.'
+    >>> led_by("si", "Gap of 7.1 m (23.3 ft).")
+    'Gap of 7.1 m (23.3 ft).'
+    """
+    return _IN_BOTH_SYSTEMS.sub(r"\2 (\1)", text) if units == "us" else text

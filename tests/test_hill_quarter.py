@@ -33,7 +33,7 @@ def test_hill_quarter_passes_validation() -> None:
     result = CliRunner().invoke(app, ["validate", str(SITE)])
 
     assert result.exit_code == 0, result.output
-    assert "1067 heads in 101 zones, 105 turf polygons of 6,740 m²" in result.output
+    assert "1,067 heads in 101 zones, 105 turf polygons of 6,740 m²" in result.output
 
 
 def test_hill_quarter_stays_small() -> None:

@@ -148,7 +148,7 @@ def test_screen_writes_a_report_of_its_first_parcels(tmp_path):
         "--report",
     )  # fmt: skip
     words = " ".join(report_of(folder).text)
-    assert "The first 36 of 36 parcels by rank" in words
+    assert "All 36 parcels, by rank" in words
     assert "Why parcels are not eligible" in words
     page = report_of(folder)
     data = json.loads(next(text for text in page.raw["script"] if text.startswith('{"units"')))

@@ -12,7 +12,8 @@ import pytest
 from geoirrig.io.open_layer import LayerSource
 from geoirrig.io.read_site import SiteSources
 from geoirrig.workflows.analyze_site import analyze_site
-from geoirrig.workflows.import_plan import export_site, import_plan
+from geoirrig.workflows.export_imported_plan import export_site
+from geoirrig.workflows.import_plan import import_plan
 from geoirrig.workflows.load_site import load_site
 
 SAMPLES = Path(__file__).parents[1] / "sample_gis"

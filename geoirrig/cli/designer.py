@@ -47,7 +47,9 @@ def plan_import(
     """Bring a surveyed plan onto the map as input layers, or list what it holds."""
     with told_to_the_user():
         from geoirrig.cli.plan_text import print_plan_contents, print_plan_import
-        from geoirrig.workflows.import_plan import draft_plan_roles, export_site, import_plan
+        from geoirrig.workflows.draft_plan_roles import draft_plan_roles
+        from geoirrig.workflows.export_imported_plan import export_site
+        from geoirrig.workflows.import_plan import import_plan
 
         announce(output)
         options = {

@@ -283,7 +283,7 @@ def nearest_hint(word: str, known: Iterable[str]) -> str:
 
 
 def listed(names: Iterable[str], *, at_most: int = 12) -> str:
-    """Names in quotes, joined to be read aloud, the rest counted.
+    """Names in quotes, joined to be read aloud, the rest counted unless it is a single one.
 
     Examples
     --------
@@ -293,9 +293,21 @@ def listed(names: Iterable[str], *, at_most: int = 12) -> str:
     quoted = [_shortened(name) for name in names]
     if not quoted:
         return "none"
-    if len(quoted) > at_most:
+    if len(quoted) > at_most + 1:
         return f"{', '.join(quoted[:at_most])} and {len(quoted) - at_most} more"
     return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
+
+
+def listed_as(noun: str, names: Iterable[str], *, at_most: int = 12) -> str:
+    """As `listed`, behind a noun that is in the plural unless there is one name.
+
+    Examples
+    --------
+    >>> listed_as("zone", ["A"]), listed_as("zone", ["A", "B"])
+    ("zone 'A'", "zones 'A' and 'B'")
+    """
+    found = list(names)
+    return f"{noun}{'' if len(found) == 1 else 's'} {listed(found, at_most=at_most)}"
 
 
 def _shortened(name: str, *, longest: int = 60) -> str:

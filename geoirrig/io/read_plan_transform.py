@@ -23,6 +23,7 @@ class StoredPlacement:
     transform: PlanTransform
     crs: pyproj.CRS
     unit_code: int  # $INSUNITS; 0 where the plan states none
+    control_xy: FloatArray | None = None  # (n_points, 2), control points on the plan; None: unknown
 
 
 def read_stored_placement(path: Path) -> StoredPlacement:
@@ -52,12 +53,22 @@ def read_stored_placement(path: Path) -> StoredPlacement:
             transform=transform,
             crs=pyproj.CRS.from_user_input(stated["crs"]),
             unit_code=int(summary.get("plan_unit_code") or 0),
+            control_xy=_control_points(summary.get("points")),
         )
     except (ValueError, KeyError, TypeError, pyproj.exceptions.CRSError) as error:
         raise GeoirrigError(
-            f"{str(path)!r} holds no transform of a plan ({type(error).__name__}: {error}). Give "
-            "the summary.json that the import of the plan wrote, or the control points as CSV."
+            f"{str(path)!r} holds no transform of a plan; it may be of another command, or of "
+            "plan-import without --roles. Give the summary.json of the import with --roles, or the "
+            "control points as CSV."
         ) from error
+
+
+def _control_points(stated: Any) -> FloatArray | None:
+    """Places on the plan; None where a summary does not state them."""
+    try:
+        return np.array([[p["plan_x"], p["plan_y"]] for p in stated], dtype=np.float64)
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 def _finite(values: object, shape: tuple[int, ...]) -> FloatArray:

@@ -58,6 +58,26 @@ CAP_KEYS = ("per_parcel", "per_head", "share_of_cost", "heads", "minimum_claim")
 COST_KEYS = ("nozzle_default", "labour_per_head", "regulator_per_head", "fixed_per_parcel")
 RANKING_KEYS = ("by", "order", "funding", "maximise")
 REPLACEMENT_KEYS = ("from_nozzle", "from_device", "to_nozzle")
+# Of each part: keys, keys that need a unit with their spellings, keys that must be there.
+_PartKeys = tuple[tuple[str, ...], Mapping[str, Mapping[str, float]], tuple[str, ...]]
+_PRICE_SPELLINGS = spelt_with_units("water_price_per", PRICE_UNITS)
+_NEED_SPELLINGS = spelt_with_units("annual_net_need", DEPTH_UNITS)
+_PRESSURE_SPELLINGS = spelt_with_units("pressure", PRESSURE_UNITS)
+_FILE_KEYS: _PartKeys = (
+    (*TEXT_KEYS, *NUMBER_KEYS, *TABLE_KEYS),
+    {"water_price": _PRICE_SPELLINGS, "annual_net_need": _NEED_SPELLINGS},
+    ("title", "currency", *NUMBER_KEYS, "pay", "costs", "ranking"),
+)
+_TABLE_KEYS: Mapping[str, _PartKeys] = {
+    "caps": (CAP_KEYS, {"per_area": AREA_KEYS}, ()),
+    "costs": (COST_KEYS, {}, ("labour_per_head", "fixed_per_parcel")),
+    "ranking": (RANKING_KEYS, {}, ("by", "funding")),
+}
+_LIST_KEYS: Mapping[str, _PartKeys] = {
+    "condition": (CONDITION_KEYS, {}, CONDITION_KEYS),
+    "pay": (("id", "where", *PAY_KEYS), {"per_area": AREA_KEYS}, ()),
+    "replacement": (REPLACEMENT_KEYS, {"pressure": _PRESSURE_SPELLINGS}, ()),
+}
 # Rankings that have a name: what is looked at, and which end of it is best.
 NAMED_RANKINGS: Mapping[str, tuple[str, RankOrder]] = {
     "cheapest_water": ("levelised_cost_per_m3", "lowest_first"),
@@ -72,6 +92,31 @@ MAXIMISED_BY_DEFAULT = "water_saved_m3_year"
 _LONGEST_LIFE_YEARS = 100.0
 # A real rate above this has not been asked of public money; judgement.
 _USUAL_DISCOUNT_RATE = 0.15
+
+
+def has_programme_keys(path: Path, problems: ProblemList) -> bool:
+    """Whether a programme file can be read and has the keys of one: at once, without any layer.
+
+    Parameters
+    ----------
+    path : Path
+        TOML file.
+    problems : ProblemList
+        Takes why it cannot be read, and unknown and missing keys, with the place.
+    """
+    file = ProgrammeTable(_shown(path), problems, {})
+    before = file.fault_count
+    stated = _stated(path, problems)
+    if stated is not None:
+        _check_keys(file, stated, _FILE_KEYS)
+        for key, keys in _TABLE_KEYS.items():
+            if isinstance(stated.get(key), Mapping):
+                _check_keys(*file.table(stated[key], key), keys)
+        for key, keys in _LIST_KEYS.items():
+            tables = stated.get(key)
+            for part, entry in file.entries(tables, key) if isinstance(tables, list) else ():
+                _check_keys(part, entry, keys)
+    return file.fault_count == before
 
 
 def read_programme(
@@ -94,32 +139,40 @@ def read_programme(
     Programme or None
         To be used only if no problem was noted.
     """
-    shown = f"Programme file {path.name!r}"
-    try:
-        stated = toml_tables(toml_text(path, shown=shown), shown=shown)
-    except GeoirrigError as error:
-        problems.add(str(error))
+    stated = _stated(path, problems)
+    if stated is None:
         return None
-    file = ProgrammeTable(shown, problems, parcel_columns)
+    file = ProgrammeTable(_shown(path), problems, parcel_columns)
     programme = _programme(file, stated)
     if programme is not None:
         _warn_of_hidden_columns(file, programme)
     return programme
 
 
+def _shown(path: Path) -> str:
+    return f"Programme file {path.name!r}"
+
+
+def _stated(path: Path, problems: ProblemList) -> Mapping[str, Any] | None:
+    shown = _shown(path)
+    try:
+        return toml_tables(toml_text(path, shown=shown), shown=shown)
+    except GeoirrigError as error:
+        problems.add(str(error))
+        return None
+
+
+def _check_keys(part: ProgrammeTable, stated: Mapping[str, Any], keys: _PartKeys) -> None:
+    known, measured, required = keys
+    part.check_keys_with_units(stated, known, measured, required=required)
+
+
 def _programme(file: ProgrammeTable, stated: Mapping[str, Any]) -> Programme | None:
     before = file.fault_count
-    price_units = spelt_with_units("water_price_per", PRICE_UNITS)
-    need_units = spelt_with_units("annual_net_need", DEPTH_UNITS)
-    file.check_keys_with_units(
-        stated,
-        (*TEXT_KEYS, *NUMBER_KEYS, *TABLE_KEYS),
-        {"water_price": price_units, "annual_net_need": need_units},
-        required=("title", "currency", *NUMBER_KEYS, "pay", "costs", "ranking"),
-    )
+    _check_keys(file, stated, _FILE_KEYS)
     said = {key: file.text(stated, key) for key in TEXT_KEYS}
-    price, m3_in_unit = file.measure(stated, price_units, "water_price", is_required=True)
-    need, mm_in_unit = file.measure(stated, need_units, "annual_net_need")
+    price, m3_in_unit = file.measure(stated, _PRICE_SPELLINGS, "water_price", is_required=True)
+    need, mm_in_unit = file.measure(stated, _NEED_SPELLINGS, "annual_net_need")
     replacements, nozzle_set = _changes(file, stated)
     ranking = _ranking(*file.table(stated.get("ranking"), "ranking"))
     programme = Programme(
@@ -172,7 +225,7 @@ def _discount_rate(file: ProgrammeTable, stated: Mapping[str, Any]) -> float:
 
 
 def _condition(part: ProgrammeTable, stated: Mapping[str, Any]) -> Condition | None:
-    part.check_keys(stated, CONDITION_KEYS, required=CONDITION_KEYS)
+    _check_keys(part, stated, _LIST_KEYS["condition"])
     condition_id = part.text(stated, "id")
     require = part.expression(stated, "require", "truth")
     reason = part.sentence(stated, "reason")
@@ -188,9 +241,7 @@ def _pay(file: ProgrammeTable, stated: object) -> tuple[PayRate, ...]:
 
 
 def _pay_rate(part: ProgrammeTable, stated: Mapping[str, Any]) -> PayRate | None:
-    part.check_keys_with_units(
-        stated, ("id", "where", *PAY_KEYS), {"per_area": AREA_KEYS}, required=()
-    )
+    _check_keys(part, stated, _LIST_KEYS["pay"])
     if "id" in stated:
         part.text(stated, "id")
     where = part.expression(stated, "where", "truth", stages=("measured",))
@@ -208,7 +259,7 @@ def _pay_rate(part: ProgrammeTable, stated: Mapping[str, Any]) -> PayRate | None
 
 
 def _caps(part: ProgrammeTable, stated: Mapping[str, Any]) -> Caps:
-    part.check_keys_with_units(stated, CAP_KEYS, {"per_area": AREA_KEYS}, required=())
+    _check_keys(part, stated, _TABLE_KEYS["caps"])
     per_area, m2_in_unit = part.measure(stated, AREA_KEYS, "per_area")
     return Caps(
         per_parcel=part.amount(stated, "per_parcel", absent=math.inf),
@@ -221,7 +272,7 @@ def _caps(part: ProgrammeTable, stated: Mapping[str, Any]) -> Caps:
 
 
 def _costs(part: ProgrammeTable, stated: Mapping[str, Any]) -> CostModel:
-    part.check_keys(stated, COST_KEYS, required=("labour_per_head", "fixed_per_parcel"))
+    _check_keys(part, stated, _TABLE_KEYS["costs"])
     return CostModel(
         nozzle_default=part.amount(stated, "nozzle_default"),
         labour_per_head=part.amount(stated, "labour_per_head"),
@@ -231,7 +282,7 @@ def _costs(part: ProgrammeTable, stated: Mapping[str, Any]) -> CostModel:
 
 
 def _ranking(part: ProgrammeTable, stated: Mapping[str, Any]) -> Ranking | None:
-    part.check_keys(stated, RANKING_KEYS, required=("by", "funding"))
+    _check_keys(part, stated, _TABLE_KEYS["ranking"])
     funding = part.word(stated, "funding", get_args(Funding))
     by, order = _ranked_by(part, stated)
     if "maximise" in stated and funding == "in_order":
@@ -283,8 +334,8 @@ def _changes(
 
 
 def _replacement(part: ProgrammeTable, stated: Mapping[str, Any]) -> Replacement:
-    units = spelt_with_units("pressure", PRESSURE_UNITS)
-    part.check_keys_with_units(stated, REPLACEMENT_KEYS, {"pressure": units}, required=())
+    units = _PRESSURE_SPELLINGS
+    _check_keys(part, stated, _LIST_KEYS["replacement"])
     if ("from_nozzle" in stated) == ("from_device" in stated):
         part.note("state what is replaced by one of 'from_nozzle' and 'from_device'.")
     pressure, kpa_in_unit = part.measure(stated, units, "pressure")

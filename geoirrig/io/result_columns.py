@@ -304,11 +304,7 @@ RESULT_COLUMNS: dict[str, tuple[str, str]] = {
         "Share of its need that the drier half gets with the minutes left as they are.",
     ),
     # ranking of slopes
-    "rank": (
-        "Rank",
-        "1 is first: the slope that sheds most in one event (equal ones share a rank), or the "
-        "parcel that the programme ranks first.",
-    ),
+    "rank": ("Rank", "1 is first; equal ones may share a rank."),
     "slope_unit": ("Slope", "Turf polygon, or a part of it of one slope class."),
     "rank_low": ("Rank, worst case", "In 95 of 100 draws of the soils the rank is this or higher."),
     "rank_high": ("Rank, best case", "In 95 of 100 draws of the soils the rank is this or lower."),

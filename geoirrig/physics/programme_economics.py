@@ -196,13 +196,13 @@ def simple_payback_years(cost: ArrayLike, annual_benefit: ArrayLike) -> FloatArr
     Returns
     -------
     ndarray of float64
-        0 where nothing is spent, infinite where it is never brought back; it may exceed the life of
-        the measure. [yr]
+        0 where nothing is spent for a benefit, NaN where nothing is spent and nothing comes of it,
+        infinite where the cost is never brought back; it may exceed the life of the measure. [yr]
 
     Examples
     --------
-    >>> simple_payback_years([240.0, 0.0, 240.0], [12.0, 0.0, 0.0]).tolist()
-    [20.0, 0.0, inf]
+    >>> simple_payback_years([240.0, 0.0, 240.0, 0.0], [12.0, 12.0, 0.0, 0.0]).tolist()
+    [20.0, 0.0, inf, nan]
     """
     return discounted_payback_years(cost, annual_benefit, 0.0)
 
@@ -223,7 +223,7 @@ def discounted_payback_years(
     -------
     ndarray of float64
         The n of which the net present value is 0, −ln(1 − C·i/B)/ln(1 + i), parts of a year
-        interpolated so; infinite where C·i is not below B. [yr]
+        interpolated so; infinite where C·i is not below B, NaN where C and B are 0. [yr]
 
     Examples
     --------
@@ -240,7 +240,8 @@ def discounted_payback_years(
     left = np.log1p(-np.where(ever, simple * rate, 0.0))
     years = np.where(is_rate, -left / np.where(is_rate, np.log1p(rate), 1.0), simple)
     years = np.where(capital <= 0.0, 0.0, np.where(ever, years, np.inf))
-    return np.where(known, years, np.nan)
+    is_nothing = (capital <= 0.0) & (benefit == 0.0)
+    return np.where(known & ~is_nothing, years, np.nan)
 
 
 def _ratio(amount: FloatArray, per: FloatArray) -> FloatArray:

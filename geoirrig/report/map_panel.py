@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Literal
 from xml.etree.ElementTree import Element
 
@@ -12,6 +12,7 @@ from geoirrig.report.report_page import PlaceLayer, ReportMap
 from geoirrig.symbology import NO_VALUE_COLOUR, SCALES, ClassScale
 from geoirrig.units import UnitSystem
 
+_NO_SURFACE = -1  # number of none
 _HAIRLINE = "#8b9194"  # round the colours of a legend, some of which are as pale as the page
 
 
@@ -22,6 +23,7 @@ def map_panel(site_map: ReportMap, units: UnitSystem) -> Element:
         name: _legend(SCALES[name], surfaces, layers, units)
         for name in dict.fromkeys((*surfaces, *(m.classes for m in layers if m.classes)))
     }
+    of_colours = {*surfaces, *(m.classes for m in layers if _is_colour(m, surfaces))}
     return element(
         "div",
         element(
@@ -40,26 +42,19 @@ def map_panel(site_map: ReportMap, units: UnitSystem) -> Element:
         ),
         element(
             "div",
-            _switches(site_map.variants_are, "variant", site_map.variants, shown=[0])
+            _fieldset(
+                site_map.variants_are,
+                (
+                    _switch("variant", name, value=number, is_shown=number == 0)
+                    for number, name in enumerate(site_map.variants)
+                ),
+            )
             if site_map.variants
             else None,
-            _switches(
-                "Colour",
-                "raster",
-                [*(SCALES[name].title for name in surfaces), "no colour"],
-                shown=[0],
-            )
-            if surfaces
-            else None,
-            *(legends[name] for name in surfaces),
-            _switches(
-                "Shown upon it" if surfaces else "Shown",
-                "layer",
-                [layer.label for layer in layers],
-                shown=[n for n, layer in enumerate(layers) if layer.is_shown],
-                layers=layers,
-            ),
-            *(legend for name, legend in legends.items() if name not in surfaces),
+            _colour_switches(surfaces, layers) if surfaces else None,
+            *(legends[name] for name in legends if name in of_colours),
+            _layer_switches(surfaces, layers),
+            *(legends[name] for name in legends if name not in of_colours),
             element("p", site_map.note, class_="note") if site_map.note else None,
             class_="switches",
         ),
@@ -67,30 +62,71 @@ def map_panel(site_map: ReportMap, units: UnitSystem) -> Element:
     )
 
 
-def _switches(
-    heading: str,
-    kind: Literal["variant", "raster", "layer"],
-    labels: Sequence[str],
-    *,
-    shown: Sequence[int],
-    layers: tuple[PlaceLayer, ...] = (),
-) -> Element:
-    choices = [
-        element(
-            "label",
-            element(
-                "input",
-                type="checkbox" if kind == "layer" else "radio",
-                name=f"map-{kind}",
-                value=str(number),
-                checked=number in shown,
-            ),
-            _layer_swatch(layers[number]) if layers else None,
-            element("span", label),
-        )
-        for number, label in enumerate(labels)
-    ]
+def _is_colour(layer: PlaceLayer, surfaces: Sequence[str]) -> bool:
+    """Whether it would cover the surfaces in colours of something else: one of them at a time."""
+    return bool(surfaces and layer.classes) and layer.classes not in surfaces
+
+
+def _colour_switches(surfaces: Sequence[str], layers: Sequence[PlaceLayer]) -> Element:
+    """The surfaces, and layers that take the place of one."""
+    of_surfaces = (
+        _switch("raster", SCALES[name].title, value=number, is_shown=number == 0)
+        for number, name in enumerate(surfaces)
+    )
+    of_layers = (
+        _switch("raster", layer.label, value=_NO_SURFACE, layer=number)
+        for number, layer in enumerate(layers)
+        if _is_colour(layer, surfaces)
+    )
+    no_colour = _switch("raster", "no colour", value=_NO_SURFACE)
+    return _fieldset("Colour", (*of_surfaces, *of_layers, no_colour))
+
+
+def _layer_switches(surfaces: Sequence[str], layers: Sequence[PlaceLayer]) -> Element:
+    """Layers that are shown on their own, whatever the colour."""
+    return _fieldset(
+        "Shown upon it" if surfaces else "Shown",
+        (
+            _switch(
+                "layer",
+                layer.label,
+                value=number,
+                is_shown=layer.is_shown,
+                layer=number,
+                swatch=_layer_swatch(layer),
+            )
+            for number, layer in enumerate(layers)
+            if not _is_colour(layer, surfaces)
+        ),
+    )
+
+
+def _fieldset(heading: str, choices: Iterable[Element]) -> Element:
     return element("fieldset", element("legend", heading), *choices)
+
+
+def _switch(
+    kind: Literal["variant", "raster", "layer"],
+    label: str,
+    *,
+    value: int,
+    is_shown: bool = False,
+    layer: int | None = None,
+    swatch: Element | None = None,
+) -> Element:
+    return element(
+        "label",
+        element(
+            "input",
+            type="checkbox" if kind == "layer" else "radio",
+            name=f"map-{kind}",
+            value=str(value),
+            checked=is_shown,
+            data_layer=None if layer is None else str(layer),
+        ),
+        swatch,
+        element("span", label),
+    )
 
 
 def _legend(
@@ -114,7 +150,8 @@ def _legend(
         class_="legend",
         data_rasters=" ".join(map(str, of_surface)),
         data_layers=" ".join(map(str, of_layers)),
-        hidden=0 not in of_surface and not any(layers[n].is_shown for n in of_layers),
+        hidden=0 not in of_surface
+        and not any(layers[n].is_shown and not _is_colour(layers[n], surfaces) for n in of_layers),
     )
 
 

@@ -190,6 +190,7 @@ class Provenance:
     options: tuple[tuple[str, str], ...]
     crs_name: str
     cell: str  # empty: nothing was worked on cells
+    crs_is: str = "Coordinate reference system"  # what it is that of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -163,7 +163,7 @@ def _provenance(told: Provenance) -> list[Element]:
     )
     facts = (
         ("Program", f"geoirrig {told.version}"),
-        ("Coordinate reference system", told.crs_name),
+        (told.crs_is, told.crs_name),
         *([("Cell", told.cell)] if told.cell else []),
     )
     options = [part for name, value in told.options for part in _pair(name, value)]

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from geoirrig.physics.terrain_slope import SlopeMethod, elevation_gradient
 from geoirrig.records import TerrainRaster, TerrainSurface, TurfAreas, TurfCells
-from geoirrig.units import PERCENT, FloatArray
+from geoirrig.units import METRES_PER_FOOT, PERCENT, FloatArray
 
 RING_CELLS = 2  # around the turf, where its directions of flow need elevations
 ELEVATION_DECIMALS = 9  # a nanometre: level ground stays level through averages and products
@@ -252,14 +252,16 @@ def terrain_notes(terrain: TerrainRaster | None, cells: TurfCells) -> tuple[str,
     notes = []
     if pixel > COARSER * size:
         notes.append(
-            f"Elevation pixels of {pixel:.3g} m are coarser than the cells of {size:.3g} m: a "
-            f"slope is that over {2.0 * pixel:.3g} m (3 pixels), and a bank narrower than this "
+            f"Elevation pixels of {_length_text(pixel)} are coarser than the cells of "
+            f"{_length_text(size)}: a slope is that over {_length_text(2.0 * pixel)}, the middles "
+            "of 3 pixels, and a bank narrower than this "
             "comes out flatter than it is."
         )
     elif pixel <= FINER * size:
         notes.append(
-            f"Elevation pixels of {pixel:.3g} m are finer than the cells of {size:.3g} m: slopes "
-            f"over {2.0 * pixel:.3g} m (3 pixels) are averaged over each cell, and noise of the "
+            f"Elevation pixels of {_length_text(pixel)} are finer than the cells of "
+            f"{_length_text(size)}: slopes over {_length_text(2.0 * pixel)}, the middles of 3 "
+            "pixels, are averaged over each cell, and noise of the "
             "elevations makes them steeper than the ground."
         )
     share = _extrapolated_share(terrain, cells)
@@ -269,6 +271,10 @@ def terrain_notes(terrain: TerrainRaster | None, cells: TurfCells) -> tuple[str,
             "there, missing neighbours are extrapolated, and slopes are less certain."
         )
     return tuple(notes)
+
+
+def _length_text(length_m: float) -> str:
+    return f"{length_m:.3g} m ({length_m / METRES_PER_FOOT:.3g} ft)"
 
 
 def _extrapolated_share(terrain: TerrainRaster, cells: TurfCells) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.io.columns import listed
+from geoirrig.io.columns import listed_as
 from geoirrig.io.read_nozzle_set import EXISTING
 from geoirrig.physics.retrofit_saving import (
     SavingByCause,
@@ -233,7 +233,7 @@ def total_savings(savings: SavingByCause) -> Mapping[str, float]:
 
 
 def _finding(sets: Sequence[ComparedSet], *, has_year: bool) -> str:
-    """The set that saves most, and what makes the saving."""
+    """The set that saves most."""
     if len(sets) == 1:
         return "There is no nozzle set to compare with."
     existing = _total_water_l(sets[0], has_year=has_year)
@@ -244,14 +244,9 @@ def _finding(sets: Sequence[ComparedSet], *, has_year: bool) -> str:
     if share <= 5e-4:
         return f"No set takes less water {per} than the nozzles that are there, at equal net depth."
     amount = _volume_text(savings["saving"], has_year=has_year)
-    parts = ", ".join(
-        f"{cause} {100.0 * savings[cause] / savings['saving']:.0f} %".replace("-", "−")
-        for cause in CAUSES
-        if abs(savings[cause]) >= 0.005 * savings["saving"]
-    )
     return (
         f"Set “{best.name}” takes least water: {amount} {per} less, {100.0 * share:.0f} %, at "
-        f"equal net depth. Of that saving: {parts}."
+        "equal net depth."
     )
 
 
@@ -284,7 +279,9 @@ def _unchanged(
     changed = [one.changed_heads > 0 for one in sets[1:]]
     untouched = zones[~np.any(changed, axis=0)] if changed else zones
     if len(untouched):
-        sentences.append(f"No set changes a head of zone {listed(untouched, at_most=_NAMED)}.")
+        sentences.append(
+            f"No set changes a head of {listed_as('zone', untouched, at_most=_NAMED)}."
+        )
     n_heads = len(site.inputs.layout.head_id)
     sentences += [
         f"Set “{one.name}” changes {np.count_nonzero(one.is_changed)} of {n_heads} heads."
@@ -297,8 +294,8 @@ def _unchanged(
         )
     else:
         sentences.append(
-            "No set states a pressure, so that nothing is put down to it; at equal net depth less "
-            "flow saves nothing by itself."
+            "No set states a pressure, so that no part of a saving comes from pressure. Less flow "
+            "alone saves nothing: the same net depth then takes longer."
         )
     return tuple(sentences)
 
@@ -312,7 +309,8 @@ def _idle_zones(site: LoadedSite, sets: Sequence[ComparedSet]) -> tuple[str, ...
         if len(idle):
             where = "as it stands" if one.name == EXISTING else f"under set {one.name!r}"
             found.append(
-                f"zones: zone {listed(idle, at_most=_NAMED)} serves no turf {where}, so that it "
-                "has no run time and takes no water."
+                f"zones: {listed_as('zone', idle, at_most=_NAMED)} "
+                f"{'serves' if len(idle) == 1 else 'serve'} no turf {where}: no run time, and no "
+                "water is taken."
             )
     return tuple(found)

@@ -12,6 +12,7 @@ from geoirrig.physics.retrofit_saving import SavingByCause
 from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.surfaces.patches import as_multipolygons
 from geoirrig.units import LITRES_PER_M3, FloatArray, UnitSystem
+from geoirrig.wording import led_by
 from geoirrig.workflows.compare_nozzles import (
     CAUSES,
     ComparedSet,
@@ -60,8 +61,8 @@ def comparison_summary(
     turf, zones = (table_records(table, units) for table in tables)
     return {
         **record.summary_head(),
-        "finding": found.finding,
-        "unchanged": list(found.unchanged),
+        "finding": led_by(units, found.finding),
+        "unchanged": [led_by(units, text) for text in found.unchanged],
         **totals_record({"net_depth_mm": found.options.net_depth(found.site)}, units),
         "sets": [
             {"nozzle_set": one.name, **totals_record(set_totals(found, one), units)}

@@ -77,7 +77,7 @@ def export_comparison(
     )
     tables = comparison_tables(found)
     summary = comparison_summary(found, tables, record, units=units)
-    unchanged = {f"unchanged {n}": text for n, text in enumerate(found.unchanged, start=1)}
+    unchanged = {f"unchanged {n}": text for n, text in enumerate(summary["unchanged"], start=1)}
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layers and table")
         write_layers(
@@ -85,7 +85,7 @@ def export_comparison(
             tables,
             found.site.inputs.plane,
             units=units,
-            run_info={**record.run_info(), "finding": found.finding, **unchanged},
+            run_info={**record.run_info(), "finding": summary["finding"], **unchanged},
         )
         write_csv(folder / "comparison.csv", tables[0], units=units)
         progress("Drawing the sets side by side")
@@ -93,7 +93,7 @@ def export_comparison(
             folder,
             found.site.inputs,
             _panels(found),
-            finding=found.finding,
+            finding=summary["finding"],
             cautions=found.cautions,
             units=units,
         )

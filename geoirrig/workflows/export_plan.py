@@ -29,7 +29,7 @@ from geoirrig.io.write_summary import write_summary
 from geoirrig.physics.plan_transform import TransformMethod
 from geoirrig.records import InputFile, ObjectArray, ResultTable
 from geoirrig.report.write_report import write_report
-from geoirrig.units import UnitSystem, to_si
+from geoirrig.units import METRES_PER_FOOT, UnitSystem, to_si
 from geoirrig.workflows.place_plan import map_crs, place_plan
 from geoirrig.workflows.reports.plan_export import REPORTED_LAYERS, drawing_report
 from geoirrig.workflows.run_record import Progress
@@ -101,7 +101,9 @@ def plan_placement(
     code = codes[placed.plan_units[0]] if len(placed.plan_units) == 1 else 0
     if placed.plan_units[:1] == ("foot",):
         code = codes["foot"]
-    return StoredPlacement(transform=placed.transform, crs=chosen, unit_code=code)
+    return StoredPlacement(
+        transform=placed.transform, crs=chosen, unit_code=code, control_xy=points.plan_xy
+    )
 
 
 def export_plan(  # noqa: PLR0913 - as the exports of the other commands, and the problems
@@ -278,6 +280,23 @@ def _warn_of_another_site(
             f"The results lie {away_m / 1000.0:,.0f} km or more from the middle of the control "
             "points. Check that the transform is that of this plan."
         )
+        return
+    if placement.control_xy is None:
+        return
+    box = shapely.box(*placement.control_xy.min(axis=0), *placement.control_xy.max(axis=0))
+    span = float(np.max(np.ptp(placement.control_xy, axis=0)))
+    corners = shapely.points(shapely.get_coordinates(drawn))
+    beyond = float(np.max(shapely.distance(corners, box), initial=0.0))
+    if beyond > span:  # by the span itself: judgement
+        problems.warn(
+            f"Results lie as far as {_length(beyond * metres_per_plan_unit)} beyond the control "
+            f"points, which span {_length(span * metres_per_plan_unit)}. Check that they are of "
+            "the site of this plan; a fit says little beyond its points."
+        )
+
+
+def _length(length_m: float) -> str:
+    return f"{length_m:,.0f} m ({length_m / METRES_PER_FOOT:,.0f} ft)"
 
 
 def _words(frame: Any, column: str | None) -> Sequence[str]:

@@ -22,6 +22,7 @@ from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
 from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem
+from geoirrig.wording import led_by
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
@@ -118,7 +119,7 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             ],
             city.inputs.plane,
             units=units,
-            run_info={**record.run_info(), **_told(screening)},
+            run_info={**record.run_info(), **_told(screening, units)},
             dated=WRITTEN_AT,
         )
         write_summary(folder / "summary.json", summary)
@@ -149,7 +150,7 @@ def screening_summary(
         **record.summary_head(),
         "programme": screening.city.programme.title,
         "currency": screening.city.programme.currency,
-        "finding": verdict.finding,
+        "finding": led_by(units, verdict.finding),
         "funding_rule": verdict.rule,
         "totals": totals_record(totals, units),
         "refused_by": dict(verdict.refused_by),
@@ -167,11 +168,11 @@ def screening_summary(
     }
 
 
-def _told(screening: Screening) -> dict[str, str]:
+def _told(screening: Screening, units: UnitSystem) -> dict[str, str]:
     verdict = screening.verdict
     return {
         "programme": screening.city.programme.title,
-        "finding": verdict.finding,
+        "finding": led_by(units, verdict.finding),
         "funding rule": verdict.rule,
         "refused by": json.dumps(dict(verdict.refused_by)),
     }
@@ -254,7 +255,7 @@ def _sheet(screening: Screening, outlines: PackedBytes, folder: Path, units: Uni
         outlines=outlines,
         columns={name: np.asarray(columns[name]) for name in drawn},
         words={
-            "finding": screening.verdict.finding,
+            "finding": led_by(units, screening.verdict.finding),
             "cautions": SCREENING_CAUTIONS,
             "about": (city.programme.title, city.inputs.plane.crs_name),
             "currency": city.programme.currency,

@@ -14,10 +14,10 @@ from geoirrig.city_records import CityInputs, CityTurf
 from geoirrig.errors import InputError, ProblemList
 from geoirrig.io.file_formats import file_sha256
 from geoirrig.io.programme_changes import programme_nozzle_set
-from geoirrig.io.read_city import OpenCity, PlacedCity, open_city, read_city
-from geoirrig.io.read_programme import read_programme
+from geoirrig.io.read_city import REQUIRED_LAYERS, OpenCity, PlacedCity, open_city, read_city
+from geoirrig.io.read_programme import has_programme_keys, read_programme
 from geoirrig.io.read_settings import read_settings
-from geoirrig.io.read_site import SiteSources
+from geoirrig.io.read_site import SiteSources, layer_places
 from geoirrig.io.read_terrain import TerrainSource, read_terrain
 from geoirrig.physics.effective_rain import EFFECTIVE_RAIN_METHODS
 from geoirrig.physics.irrigation_interval import (
@@ -110,6 +110,9 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
     options = ScreenOptions() if options is None else options
     settings = _settings(settings_file, overrides or {}, problems)
     source = _terrain_source(sources, problems)
+    if not has_programme_keys(programme_file, problems):  # told before a large city is read
+        layer_places(sources, problems, required=REQUIRED_LAYERS)
+        problems.raise_if_any()
     progress("Reading the layers of the city")
     opened = open_city(sources, problems)
     programme, nozzle_set = _programme(opened, programme_file, problems)
@@ -127,7 +130,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
     problems.raise_if_any()
     if placed is None or programme is None:
         raise InputError(["The city could not be read."])
-    files = (*placed.inputs.files, *_nozzle_set_file(programme, programme_file))
+    files = (*placed.inputs.files, *_programme_files(programme, programme_file))
     inputs = dataclasses.replace(placed.inputs, files=files, warnings=tuple(problems.warnings))
     return LoadedCity(
         inputs=inputs,
@@ -262,11 +265,15 @@ def _programme(
     return programme, programme_nozzle_set(programme, path, nozzles, in_use, problems)
 
 
-def _nozzle_set_file(programme: Programme, programme_file: Path) -> tuple[InputFile, ...]:
-    if not programme.nozzle_set:
-        return ()
-    path = programme_file.parent / programme.nozzle_set
-    return (InputFile(role="nozzle_set", name=path.name, sha256=file_sha256(path)),)
+def _programme_files(programme: Programme, programme_file: Path) -> tuple[InputFile, ...]:
+    """The programme file, and that of its nozzle set where it has one."""
+    paths = {"programme": programme_file}
+    if programme.nozzle_set:
+        paths["nozzle_set"] = programme_file.parent / programme.nozzle_set
+    return tuple(
+        InputFile(role=role, name=path.name, sha256=file_sha256(path))
+        for role, path in paths.items()
+    )
 
 
 def _check_need(programme: Programme, climate: ClimateRecord | None, problems: ProblemList) -> None:

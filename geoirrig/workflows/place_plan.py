@@ -66,15 +66,18 @@ class PlanPlacement:
             "points": [
                 {
                     "point": str(name),
+                    "plan_x": plan_x,
+                    "plan_y": plan_y,
                     "residual_m": residual,
                     "left_out_residual_m": left_out,
                     "residual_x_m": x,
                     "residual_y_m": y,
                     "is_blunder": number == self.fit.blunder,
                 }
-                for number, (name, residual, left_out, (x, y)) in enumerate(
+                for number, (name, (plan_x, plan_y), residual, left_out, (x, y)) in enumerate(
                     zip(
                         self.points.point,
+                        self.points.plan_xy.tolist(),
                         residual_m.tolist(),
                         left_out_m.tolist(),
                         (self.fit.residual * metres).tolist(),

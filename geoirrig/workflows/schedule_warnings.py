@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.io.columns import listed
+from geoirrig.io.columns import listed_as
 from geoirrig.physics.plant_water_use import MONTHS
 from geoirrig.records import ZoneSchedule
 from geoirrig.surfaces.cycle_advice import MOST_ADVISED_CYCLES, SENSITIVE_FRACTION
@@ -110,7 +110,7 @@ def _window_warning(schedule: ZoneSchedule, window_minutes: float) -> str:
     if in_turn[month] <= window_minutes:
         return ""
     return (
-        f"schedule: all zones one after another, with their soaks, take {in_turn[month]:.0f} "
+        f"All zones one after another, with their soaks, take {in_turn[month]:.0f} "
         f"minutes in {calendar.month_name[month + 1]}; the watering window is "
         f"{window_minutes:.0f} minutes. "
         + (
@@ -129,9 +129,9 @@ def _shallow_root_warning(schedule: ZoneSchedule, readily_available_mm: FloatArr
     if not zones:
         return ""
     return (
-        f"schedule: zone {zones}: in the driest months a day takes more water than the root zone "
-        "may lend, so that daily watering still lets it dry further. Check root_depth_mm and "
-        "soil_texture of its turf."
+        f"In the driest months a day takes more water than the root zone of {zones} may lend, so "
+        "that daily watering still lets it dry further. Check root_depth_mm and soil_texture of "
+        "the turf."
     )
 
 
@@ -143,7 +143,7 @@ def _runoff_warning(zone: Sequence[str], trial: ScheduleTrial) -> str:
     months = " or ".join(calendar.month_name[month] for month in trial.months)
     allowed = f"{PERCENT * SENSITIVE_FRACTION:.0f} %"
     return (
-        f"schedule: in the event of {months}, more than {allowed} of the turf of zone "
+        f"In the event of {months}, more than {allowed} of the turf of "
         f"{_named(zone, over)} still runs off "
         f"(zone {zone[worst]!r}: {PERCENT * trial.runoff_fraction[worst]:.0f} %), since other "
         "zones wet it too. "
@@ -162,7 +162,7 @@ def _extra_water_warning(zone: Sequence[str], extra_share: FloatArray) -> str:
         return ""
     worst = int(np.nanargmax(extra_share))
     return (
-        f"schedule: other zones bring more water onto the turf of zone {_named(zone, over)}: over "
+        f"Other zones bring more water onto the turf of {_named(zone, over)}: over "
         f"the year {PERCENT * extra_share[worst]:.0f} % of its own in zone {zone[worst]!r}. Every "
         "zone is reckoned as if it watered alone: shorten the runs of zones that overlap."
     )
@@ -170,4 +170,4 @@ def _extra_water_warning(zone: Sequence[str], extra_share: FloatArray) -> str:
 
 def _named(zone: Sequence[str], chosen: NDArray[np.bool_]) -> str:
     names = [name for name, is_chosen in zip(zone, chosen, strict=True) if is_chosen]
-    return listed(names, at_most=_ZONES_NAMED) if names else ""
+    return listed_as("zone", names, at_most=_ZONES_NAMED) if names else ""

@@ -14,7 +14,8 @@ from typing import Any
 
 import ezdxf
 
-from geoirrig.workflows.import_plan import export_site, import_plan
+from geoirrig.workflows.export_imported_plan import export_site
+from geoirrig.workflows.import_plan import import_plan
 
 MOST_SECONDS = 10.0
 ROLES = """

@@ -81,4 +81,5 @@ def test_listed_many_names_counts_the_rest() -> None:
     assert listed([]) == "none"
     assert listed(["a"]) == "'a'"
     assert listed([str(k) for k in range(5)], at_most=3) == "'0', '1', '2' and 2 more"
+    assert listed([str(k) for k in range(4)], at_most=3) == "'0', '1', '2' and '3'"
     assert len(listed(["x" * 500])) == 60

@@ -218,7 +218,7 @@ def crowded(**columns: Any) -> dict[str, Any]:
     ("column", "value", "parcel", "told"),
     [
         ("head_id", ["A"] * 10 + ["B"] * 10 + ["C"] * 5 + ["D"] * 5, "P1",
-         "head_id must be unique; met more than once: 'A', 'B', 'C' and 1 more."),
+         "head_id must be unique; met more than once: 'A', 'B', 'C' and 'D'."),
         ("head_id", None, "P1", "head_id is empty for feature 1, 2, 3 and 27 more."),
         ("turf_id", None, "P1", "turf_id is empty for feature 1, 2, 3 and 2 more."),
         ("slope_pct", np.nan, "P1",

@@ -247,6 +247,11 @@ def test_nothing_spent_has_no_ratio_but_is_paid_back_at_once() -> None:
     assert float(simple_payback_years(0.0, 10.0)) == 0.0
 
 
+def test_payback_of_nothing_spent_for_nothing_is_not_known() -> None:
+    assert math.isnan(simple_payback_years(0.0, 0.0))
+    assert math.isnan(discounted_payback_years(0.0, 0.0, 0.03))
+
+
 def test_payback_never_comes_without_benefit() -> None:
     assert simple_payback_years(100.0, [0.0, -3.0]).tolist() == [math.inf, math.inf]
     assert np.isnan(simple_payback_years([math.nan, 1.0], [1.0, math.nan])).all()

@@ -16,8 +16,8 @@ import pytest
 import shapely
 
 from geoirrig.report.write_report import write_report
+from geoirrig.workflows.export_imported_plan import export_site
 from geoirrig.workflows.export_plan import export_plan, plan_placement
-from geoirrig.workflows.import_plan import export_site
 from geoirrig.workflows.reports.screening import screening_report
 from tests.io import site_builder as build
 from tests.io.plan_builder import CRS, heads_plan, imported
@@ -210,7 +210,7 @@ def test_layers_switch_off_and_on(name, opened):
     page.run(f"{boxes}.forEach((box) => box.click())")
     assert shapes(page) > 0
     legends = "document.querySelectorAll('.legend:not([hidden])').length"
-    assert page.run(legends) == (2 if name == "compare" else 1 if name == "screen" else 0)
+    assert page.run(legends) == (1 if name in ("compare", "screen") else 0)
 
 
 def test_nozzle_sets_switch_surface_and_places(opened):
@@ -262,7 +262,7 @@ def test_pointing_at_a_parcel_tells_status_reason_and_figures(opened):
     assert f"Parcel {SCRIPT}" in tip
     assert "Statusnot eligible" in tip
     assert f"Reasons{PICTURE}" in tip
-    assert "Cost of the change" in tip
+    assert "Cost [" in tip
 
 
 def test_many_parcels_are_a_picture_that_tells_them_all_the_same(opened):

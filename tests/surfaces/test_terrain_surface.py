@@ -255,17 +255,18 @@ def test_ground_elevation_m_of_a_slope_raster_raises() -> None:
 def test_terrain_notes_coarse_pixels_are_told() -> None:
     cells = cells_of(turf_of(shapely.box(4, 4, 6, 6)), size=0.25)
     assert terrain_notes(inclined(10, 10), cells) == (
-        "Elevation pixels of 1 m are coarser than the cells of 0.25 m: a slope is that over 2 m "
-        "(3 pixels), and a bank narrower than this comes out flatter than it is.",
+        "Elevation pixels of 1 m (3.28 ft) are coarser than the cells of 0.25 m (0.82 ft): a slope "
+        "is that over 2 m (6.56 ft), the middles of 3 pixels, and a bank narrower than this comes "
+        "out flatter than it is.",
     )
 
 
 def test_terrain_notes_fine_pixels_are_told() -> None:
     cells = cells_of(turf_of(shapely.box(4, 4, 6, 6)), size=0.5)
     assert terrain_notes(inclined(100, 100, pixel=0.1), cells) == (
-        "Elevation pixels of 0.1 m are finer than the cells of 0.5 m: slopes over 0.2 m "
-        "(3 pixels) are averaged over each cell, and noise of the elevations makes them steeper "
-        "than the ground.",
+        "Elevation pixels of 0.1 m (0.328 ft) are finer than the cells of 0.5 m (1.64 ft): slopes "
+        "over 0.2 m (0.656 ft), the middles of 3 pixels, are averaged over each cell, and noise of "
+        "the elevations makes them steeper than the ground.",
     )
 
 

@@ -152,7 +152,7 @@ def test_slower_nozzles_on_steep_clay_save_by_less_runoff_alone() -> None:
     assert before["water_m3_year"] == pytest.approx(ratio * after["water_m3_year"], rel=1e-12)
     assert after["saving_by_runoff_m3_year"] == pytest.approx(after["saving_m3_year"], rel=1e-12)
     assert found.finding.startswith("Set “slow” takes least water: ")
-    assert found.finding.endswith("Of that saving: runoff 100 %.")
+    assert found.finding.endswith(" %, at equal net depth.")
 
 
 def test_longer_throw_loses_by_overspray_and_says_so_with_a_minus() -> None:

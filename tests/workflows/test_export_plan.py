@@ -14,8 +14,8 @@ import pytest
 import shapely
 
 from geoirrig.errors import GeoirrigError, InputError
+from geoirrig.workflows.export_imported_plan import export_site
 from geoirrig.workflows.export_plan import PLAN_FILE, export_plan, plan_placement
-from geoirrig.workflows.import_plan import export_site
 from tests.io.plan_builder import (
     CRS,
     ORIGIN_M,
@@ -123,6 +123,34 @@ def test_transform_of_another_plan_is_told(
     assert any("45 km or more" in text for text in summary["warnings"]) == is_told
 
 
+@pytest.mark.parametrize("by", ["summary", "points"])
+def test_results_far_beyond_the_control_points_are_told(
+    site: Path, tmp_path: Path, by: str
+) -> None:
+    summary_file = site / "site" / "summary.json"
+    stated = plan_placement(summary_file)
+    # the control points span 40 plan feet or more, and the results lie 1,000 plan feet to the east
+    away = shapely.transform(shapely.points([(1000.0, 10.0)]), stated.transform.to_map)
+    spots = gpd.GeoDataFrame({"finding_id": [1], "finding": ["Far away."]}, geometry=away, crs=CRS)
+    (tmp_path / "results").mkdir()
+    pyogrio.write_dataframe(spots, tmp_path / "results" / "results.gpkg", layer="layout_findings")
+    placement = stated if by == "summary" else plan_placement(site / "control.csv", crs=CRS)
+    summary = export_plan(
+        tmp_path / "results", placement, tmp_path / "out", overwrite=False, options={}
+    )
+    (told,) = summary["warnings"]
+    assert stated.control_xy is not None
+    beyond_ft = 1000.0 - float(np.max(stated.control_xy[:, 0]))
+    assert told.startswith(
+        f"Results lie as far as {beyond_ft * SCALE:,.0f} m ({beyond_ft:,.0f} ft) beyond the control"
+    )
+
+
+def test_results_among_the_control_points_are_not_warned_of(site: Path, tmp_path: Path) -> None:
+    exported(site, tmp_path / "out")
+    assert json.loads((tmp_path / "out" / "summary.json").read_text())["warnings"] == []
+
+
 def test_units_are_those_of_the_plan(site: Path, tmp_path: Path) -> None:
     drawing = ezdxf.readfile(exported(site, tmp_path / "out"))
     assert drawing.header["$INSUNITS"] == 2
@@ -174,8 +202,10 @@ def test_control_points_need_a_crs(site: Path) -> None:
 def test_a_summary_without_a_transform_is_refused(tmp_path: Path, content: str) -> None:
     path = tmp_path / "summary.json"
     path.write_text(content)
-    with pytest.raises(GeoirrigError, match="holds no transform of a plan"):
+    with pytest.raises(GeoirrigError, match="holds no transform of a plan") as told:
         plan_placement(path)
+    assert "plan-import without --roles" in str(told.value)
+    assert "Error" not in str(told.value)
 
 
 def test_results_without_layers_to_draw_are_refused(site: Path, tmp_path: Path) -> None:

@@ -14,10 +14,13 @@ import pytest
 from geoirrig.errors import OutputError
 from geoirrig.io.output_folder import RESULT_NAMES
 from geoirrig.physics.water_allowance import ADJUSTMENT_FACTORS
+from geoirrig.report.report_page import ReportTable
 from geoirrig.units import LITRES_PER_US_GALLON, MM_PER_INCH
 from geoirrig.workflows.export_schedule import export_schedule
+from geoirrig.workflows.reports.commands import schedule_report
+from geoirrig.workflows.run_record import run_record
 from geoirrig.workflows.schedule_options import ScheduleOptions
-from geoirrig.workflows.schedule_tables import month_names
+from geoirrig.workflows.schedule_tables import month_names, schedule_table, zone_schedule_table
 from geoirrig.workflows.schedule_zones import SiteSchedule, schedule_zones
 from tests.io import site_builder as build
 from tests.workflows.test_schedule_zones import climate, scheduled, site_and_water, two_lawns
@@ -187,3 +190,25 @@ def test_results_that_are_there_are_not_overwritten_unasked(written: Any) -> Non
 )
 def test_month_names(months: list[int], words: str) -> None:
     assert month_names(months) == words
+
+
+def test_report_tells_months_by_name_and_no_depth_where_nothing_runs(written: Any) -> None:
+    folder, found, summary = written
+    site, _ = site_and_water(two_lawns(soil_texture=["clay_loam", "silty_clay"]))
+    _, water = site_and_water(two_lawns())
+    tables = (zone_schedule_table(found, site, water.precipitation), schedule_table(found))
+    page = schedule_report(
+        site, summary, tables, run_record(site, options={}, units="si", warnings=()), folder
+    )
+    assert page.lead == "The site takes most water in July."
+    months = next(
+        part
+        for section in page.sections
+        for part in section.content
+        if isinstance(part, ReportTable) and part.caption == "Every zone and month"
+    )
+    told = {column.title.partition(" [")[0]: column for column in months.columns}
+    assert told["Month"].texts[:2] == ("January", "February")
+    assert told["Month"].sort_by[:2] == (1.0, 2.0)
+    assert told["Gross depth"].texts[0] == "–"
+    assert told["Gross depth"].texts[6] != "–"

@@ -17,7 +17,9 @@ import shapely
 from geoirrig.errors import GeoirrigError
 from geoirrig.io.open_layer import LayerSource
 from geoirrig.io.read_site import SiteSources
-from geoirrig.workflows.import_plan import draft_plan_roles, export_site, import_plan
+from geoirrig.workflows.draft_plan_roles import draft_plan_roles
+from geoirrig.workflows.export_imported_plan import export_site
+from geoirrig.workflows.import_plan import import_plan
 from geoirrig.workflows.load_site import load_site
 from tests.io.plan_builder import (
     HEAD_ROLE,

@@ -10,7 +10,7 @@ import pytest
 
 from geoirrig.errors import GeoirrigError
 from geoirrig.io.plan_entities import damage_told
-from geoirrig.workflows.import_plan import draft_plan_roles
+from geoirrig.workflows.draft_plan_roles import draft_plan_roles
 from tests.io.plan_builder import (
     TURF_ROLE,
     add_head,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -68,9 +69,21 @@ def test_event_that_is_longer_than_that_of_the_peak_month_is_tried_too() -> None
     # after one more soak of 120 minutes nothing of A's water stands any longer
     assert trial.rests_help
     sentence = told(plan, trial)
-    assert "in the event of April or July, more than 5 % of the turf of zone 'B'" in sentence
+    assert "In the event of April or July, more than 5 % of the turf of zone 'B'" in sentence
     assert "(zone 'B': 20 %)" in sentence
     assert "soak once more after its last cycle" in sentence
+
+
+def test_warnings_name_several_zones_in_the_plural() -> None:
+    plan = schedule(LONGEST, 1)
+    trial = replace(
+        tried(plan, peak_month=APRIL), runoff_fraction=np.array([0.1, 0.2]),
+        extra_share=np.array([0.2, 0.3]),
+    )  # fmt: skip
+    sentences = told(plan, trial)
+    assert "of the turf of zones 'A' and 'B' still runs off (zone 'B': 20 %)" in sentences
+    assert "Other zones bring more water onto the turf of zones 'A' and 'B': over" in sentences
+    assert "schedule:" not in sentences
 
 
 def test_without_soaks_there_is_no_rest_to_help() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import re
 import sqlite3
@@ -20,7 +21,7 @@ import shapely
 from geoirrig.city_records import CityParcels
 from geoirrig.cli.report_text import print_screening
 from geoirrig.errors import InputError, OutputError
-from geoirrig.io.read_site import SiteSources
+from geoirrig.io.read_site import LayerSource, SiteSources
 from geoirrig.physics.application_uniformity import low_half_uniformity, low_quarter_uniformity
 from geoirrig.physics.budget_selection import select_within_budget
 from geoirrig.workflows import unit_measures, work_units
@@ -494,6 +495,40 @@ def test_load_city_faults_of_the_city_are_told_together(
     assert "discount_rate" in told
 
 
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (None, "programme.toml. does not exist"),
+        ("title = \n", "is not valid TOML"),
+        ("titel = 'Turf'\n", "unknown key 'titel'"),
+        ("[costs]\nlabour = 3\n", "unknown key 'labour'"),
+        ("[[pay]]\nper_hed = 3\n", "unknown key 'per_hed'"),
+    ],
+)
+def test_load_city_faults_of_the_programme_file_are_told_before_the_city_is_read(
+    text: str | None, told: str, paths: dict[str, Path], tmp_path: Path
+) -> None:
+    programme = tmp_path / "programme.toml"
+    if text is not None:
+        programme.write_text(text, encoding="utf-8")
+    steps: list[str] = []
+    without_parcels = SiteSources(
+        site=paths["site"], layers={"parcels": LayerSource(path=tmp_path / "none.gpkg")}
+    )
+    with pytest.raises(InputError, match=told) as caught:
+        load_city(without_parcels, programme, progress=steps.append)
+    assert steps == []
+    assert "none.gpkg" in str(caught.value)
+
+
+def test_load_city_programme_file_is_among_the_files_read(
+    city: LoadedCity, paths: dict[str, Path]
+) -> None:
+    (file,) = (file for file in city.inputs.files if file.role == "programme")
+    assert file.name == paths["programme"].name
+    assert file.sha256 == hashlib.sha256(paths["programme"].read_bytes()).hexdigest()
+
+
 def test_load_city_missing_column_of_turf(paths: dict[str, Path], tmp_path: Path) -> None:
     site = tmp_path / "city.gpkg"
     for layer in ("heads", "turf", "parcels"):
@@ -562,3 +597,21 @@ def test_screen_run_minutes_of_the_plan_change_no_saving(
     timed = screened(loaded({**paths, "zones": tmp_path / "zones.csv"}), tmp_path / "out")
     for name in ("water_saved_m3_year", "runoff_avoided_m3_year", "rebate"):
         np.testing.assert_allclose(column(timed, name), column(screening, name), rtol=1e-9)
+
+
+@pytest.mark.parametrize("nozzle", ["no such nozzle", None])
+def test_screen_parcels_city_in_which_nothing_can_be_worked(
+    paths: dict[str, Path], tmp_path: Path, nozzle: str | None
+) -> None:
+    site = tmp_path / "city.gpkg"
+    for layer, _ in pyogrio.list_layers(paths["site"]):
+        table = pyogrio.read_dataframe(paths["site"], layer=layer)
+        if layer == "heads":
+            table["nozzle"] = nozzle
+        pyogrio.write_dataframe(table, site, layer=layer, append=site.exists())
+    found = screened(loaded({**paths, "site": site}), tmp_path / "out")
+    n_parcels = len(column(found, "parcel_id"))
+    assert len(set(found.failures.columns["parcel_id"])) > 0.9 * n_parcels  # those with heads
+    assert not column(found, "eligible").any()
+    assert "0 of " in found.verdict.finding
+    assert export_screening(found, tmp_path / "done", units="si", overwrite=False, options={})

@@ -9,7 +9,11 @@
   const noMotion = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
   const LEAST_HEIGHT = 340;
   const frame = document.getElementById("map");
-  const needed = Math.max(LEAST_HEIGHT, 1.08 * frame.clientWidth * (height / width));
+  const scales = { metric: data.units !== "us", imperial: data.units !== "si" };
+  const SCALE_LINE = 24; // height of one scale bar
+  const underneath = 12 + SCALE_LINE * (scales.metric + scales.imperial); // the site ends above
+  const across = 1.08 * frame.clientWidth * (height / width);
+  const needed = Math.max(LEAST_HEIGHT, across + underneath);
   if (needed < frame.clientHeight) frame.style.height = needed + "px"; // no empty bands
   const map = L.map(frame, {
     crs: L.CRS.Simple,
@@ -23,14 +27,12 @@
     fadeAnimation: !noMotion,
   });
   const whole = [[0, 0], [height, width]];
-  map.fitBounds(whole);
+  map.fitBounds(whole, { paddingBottomRight: [0, underneath] });
   map.setMinZoom(map.getZoom() - 1);
   map.setMaxBounds(L.latLngBounds(whole).pad(0.6));
   L.control.zoom({ position: "bottomright" }).addTo(map); // out of the way of what is told
   const dotRadius = map.getSize().x < 600 ? 2.5 : 4;
-  L.control
-    .scale({ metric: data.units !== "us", imperial: data.units !== "si", maxWidth: 140 })
-    .addTo(map);
+  L.control.scale({ ...scales, maxWidth: 140 }).addTo(map);
 
   let variant = 0; // which of several the map shows the ground under
   const isOfVariant = (number) => number < 0 || number === variant;
@@ -149,16 +151,27 @@
       shape.options.renderer = renderer;
       shape.bindTooltip(() => told(layer, row, layer.hovered), { sticky: true });
       shape.bindPopup(() => told(layer, row), { autoPan: true, maxWidth: 280 });
+      shape.on("tooltipopen", () => shape.isPopupOpen() && shape.closeTooltip());
       return shape;
     });
     return { shapes: shapes, group: L.layerGroup(), isShown: false };
   });
 
+  let hovered = null; // what is told on pointing; a press tells more in its stead
+  map.on("tooltipopen", (event) => { hovered = event.tooltip; });
+  map.on("popupopen", () => { if (hovered) map.closeTooltip(hovered); });
+
+  // A layer has a box of its own, or is one of the colours, of which there is one at a time.
   const boxes = document.querySelectorAll("input[name=map-layer]");
+  const colours = document.querySelectorAll("input[name=map-raster]");
+  const switches = [];
+  for (const one of [...boxes, ...colours]) {
+    if (one.dataset.layer) switches[Number(one.dataset.layer)] = one;
+  }
   function showLayer(number, isShown) {
     const { shapes, group } = groups[number];
     const variants = data.layers[number].variants;
-    boxes[number].checked = isShown;
+    switches[number].checked = isShown;
     groups[number].isShown = isShown;
     group.remove();
     group.clearLayers();
@@ -169,6 +182,15 @@
       group.addTo(map);
     }
     showLegends();
+  }
+
+  function showColour(chosen) {
+    for (const one of colours) {
+      if (one.dataset.layer && one !== chosen) showLayer(Number(one.dataset.layer), false);
+    }
+    showSurface(Number(chosen.value));
+    if (chosen.dataset.layer) showLayer(Number(chosen.dataset.layer), true);
+    chosen.checked = true;
   }
 
   function showLegends() {
@@ -198,7 +220,8 @@
       const shape = groups[number].shapes[row];
       const variants = data.layers[number].variants;
       if (variants && !isOfVariant(variants[row])) showVariant(variants[row]);
-      showLayer(number, true);
+      if (switches[number].type === "radio") showColour(switches[number]);
+      else showLayer(number, true);
       const bounds = shape.getBounds ? shape.getBounds() : L.latLngBounds([shape.getLatLng()]);
       map.fitBounds(bounds.pad(0.5), { maxZoom: 4, animate: false });
       shape.openPopup(bounds.getCenter());
@@ -216,14 +239,13 @@
     one.addEventListener("change", () => showVariant(Number(one.value)));
     if (one.checked) variant = Number(one.value); // a page that is gone back to keeps its choices
   }
-  for (const one of document.querySelectorAll("input[name=map-raster]")) {
-    one.addEventListener("change", () => showSurface(Number(one.value)));
-    if (one.checked) showSurface(Number(one.value));
+  const first = [...colours].find((one) => one.checked); // before others are switched off
+  for (const one of colours) one.addEventListener("change", () => showColour(one));
+  if (first) showColour(first);
+  for (const box of boxes) {
+    box.addEventListener("change", () => showLayer(Number(box.value), box.checked));
+    showLayer(Number(box.value), box.checked);
   }
-  boxes.forEach(function (box, number) {
-    box.addEventListener("change", () => showLayer(number, box.checked));
-    showLayer(number, box.checked);
-  });
 
   const readOff = document.getElementById("read-off");
   map.on("mousemove", function (event) {

@@ -21,6 +21,7 @@ from geoirrig.report.report_page import (
     ReportSection,
 )
 from geoirrig.units import PERCENT, UnitSystem
+from geoirrig.wording import led_by
 from geoirrig.workflows.load_site import LoadedSite
 from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, hardscape_layer
 from geoirrig.workflows.reports.parts import (
@@ -140,7 +141,7 @@ def analysis_report(
         sections=_sections(analysis, folder, units),
         method=_method(site.settings),
         provenance=provenance(record, units),
-        warnings=record.warnings,
+        warnings=tuple(led_by(units, text) for text in record.warnings),
         cautions=record.cautions,
     )
 

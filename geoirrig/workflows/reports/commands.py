@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import calendar
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from geoirrig import symbology
 from geoirrig.records import ResultTable
@@ -23,6 +27,9 @@ _RANK_COLUMNS = (
     "runoff_l", "runoff_low_l", "runoff_high_l", "runoff_depth_mm", "cumulative_share",
     "minutes_to_runoff", "runoff_probability", "annual_runoff_l",
 )  # fmt: skip
+_RANK_HEADINGS = {
+    "rank": ("Rank", "1 is the slope that sheds most in one event; equal ones share a rank.")
+}
 _CLOCK_COLUMNS = (
     "zone", "events", "interval_days", "net_depth_mm", "gross_depth_mm", "run_minutes", "cycles",
     "cycle_minutes", "soak_minutes", "weekly_minutes", "water_m3_year", "schedule_failure",
@@ -31,6 +38,7 @@ _MONTH_COLUMNS = (
     "zone", "month", "events", "interval_days", "gross_depth_mm", "run_minutes", "cycles",
     "cycle_minutes", "soak_minutes", "water_m3",
 )  # fmt: skip
+_MONTH_HEADINGS = {"month": ("Month", "")}
 _OPTIMIZED_COLUMNS = (
     "zone", "du_lq_before", "du_lq_after", "du_lq_bound", "gap", "changed_head_count",
     "flow_before_lpm", "flow_after_lpm", "runoff_before_l", "runoff_after_l",
@@ -60,7 +68,7 @@ def ranking_report(
         content=(
             bars(table, "slope_unit", "runoff_l", caption="Runoff of one event", units=units),
             report_table(table, _RANK_COLUMNS, caption="Slopes, worst first", units=units,
-                         places=_SLOPES),
+                         places=_SLOPES, headings=_RANK_HEADINGS),
         ),
         pictures=pictures_of(folder, ("map_ranked_slopes.png", "ranked_slopes.png")),
         method=(
@@ -81,7 +89,7 @@ def schedule_report(
 ) -> ReportPage:
     """The page about a schedule; ``tables`` are the zones, then zones by month."""
     units = told["options"]["units"]
-    zones, months = tables[:2]
+    zones, months = (_without_idle_depths(table) for table in tables[:2])
     look = LayerLook(
         label=_ZONES, named="Zone {}", colour=symbology.ZONE_LINE_COLOUR, drawn_as="outline",
         classes="weekly_minutes",
@@ -92,7 +100,7 @@ def schedule_report(
         record,
         units,
         title="Irrigation schedule of a mean year",
-        lead=f"The site takes most water in month {peak} of the year."
+        lead=f"The site takes most water in {calendar.month_name[peak]}."
         if peak
         else "The site takes no water in a mean year.",
         site_map=map_of_site(site, areas=[place_layer(zones, _CLOCK_COLUMNS, look, units=units)]),
@@ -102,7 +110,8 @@ def schedule_report(
                  caption="Minutes a week in the peak month"),
             report_table(zones, _CLOCK_COLUMNS, units=units, places=_ZONES,
                          caption="How the clock is set in the peak month"),
-            report_table(months, _MONTH_COLUMNS, units=units, caption="Every zone and month"),
+            report_table(months, _MONTH_COLUMNS, units=units, headings=_MONTH_HEADINGS,
+                         caption="Every zone and month"),
         ),
         pictures=pictures_of(folder, ("calendar.png",)),
         method=tuple(
@@ -110,6 +119,16 @@ def schedule_report(
             for topic, words in told["methods"].items()
         ),
     )  # fmt: skip
+
+
+def _without_idle_depths(table: ResultTable) -> ResultTable:
+    """Depths of an irrigation are told only where there is one."""
+    is_idle = np.asarray(table.columns["events"]) == 0
+    depths = {
+        name: np.where(is_idle, np.nan, table.columns[name])
+        for name in ("net_depth_mm", "gross_depth_mm")
+    }
+    return replace(table, columns={**table.columns, **depths})
 
 
 def proposal_report(

@@ -18,6 +18,7 @@ from geoirrig.report.report_page import (
     ReportSection,
 )
 from geoirrig.units import UnitSystem
+from geoirrig.wording import led_by
 from geoirrig.workflows.reports.parts import picture, provenance
 from geoirrig.workflows.reports.places import LayerLook, left_off_note, plain_layer
 from geoirrig.workflows.run_record import RunRecord
@@ -46,16 +47,23 @@ def command_page(  # noqa: PLR0913 - the parts of a page, each named
     site = names.get("site") or names.get("heads")
     return ReportPage(
         title=f"{title}: {site}" if site else title,
-        lead=lead,
+        lead=led_by(units, lead),
         units=units,
         figures=(),
         map=site_map,
-        sections=filled_sections(("Results", content), ("The results as pictures", pictures)),
-        method=method,
+        sections=filled_sections(
+            ("Results", tuple(_led_by(units, part) for part in content)),
+            ("The results as pictures", pictures),
+        ),
+        method=tuple(led_by(units, text) for text in method),
         provenance=provenance(record, units),
-        warnings=record.warnings,
+        warnings=tuple(led_by(units, text) for text in record.warnings),
         cautions=record.cautions,
     )
+
+
+def _led_by(units: UnitSystem, part: Content | None) -> Content | None:
+    return led_by(units, part) if isinstance(part, str) else part
 
 
 def filled_sections(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import json
 import math
 from collections.abc import Mapping, Sequence
@@ -31,12 +32,19 @@ from geoirrig.report.report_page import (
 )
 from geoirrig.symbology import STATUS_LABELS
 from geoirrig.units import UnitSystem, in_unit_system
+from geoirrig.wording import led_by
 from geoirrig.workflows.run_record import RunRecord
 
 MOST_ROWS = 400  # of a table; a page is for reading
 NOT_KNOWN = "–"
 # A column of a result, or one with the column that holds its difference to the layout as it stands.
 Told = str | tuple[str, str]
+# Of columns: heading with the unit, and meaning.
+Headings = Mapping[str, tuple[str, str]]
+NO_HEADINGS: Headings = {}
+_MONTHS = ("month", "peak_month")  # told by their names
+_DECIMALS = {"interval_days": 1}  # the same in every table
+_SENTENCES = ("finding", "instruction", "limit", "measured", "rule_text")  # with quantities
 _OUR_WORDS = ("kind", "device", "soil_texture")  # names of ours, with underscores between words
 _OTHER_SYSTEM: dict[UnitSystem, UnitSystem] = {"si": "us", "us": "si"}
 
@@ -52,6 +60,7 @@ def report_table(
     units: UnitSystem,
     places: str = "",
     at_most: int = MOST_ROWS,
+    headings: Headings = NO_HEADINGS,
 ) -> ReportTable:
     """Chosen columns of the first rows of a result; the first column names them.
 
@@ -72,6 +81,8 @@ def report_table(
         Label of the layer of the map that `place_layer` made of the same result.
     at_most : int
         How many rows; the note tells of more.
+    headings : mapping of str to tuple of str
+        Heading and meaning of columns of which this page says something else than the layer.
     """
     present = [told for told in columns if value_name(told) in table.columns]
     n_rows = len(table.columns[value_name(present[0])])
@@ -83,7 +94,7 @@ def report_table(
         columns=tuple(
             column
             for column in (
-                _table_column(told, first, units, is_name=not number)
+                _table_column(told, first, units, headings, is_name=not number)
                 for number, told in enumerate(present)
             )
             if column.is_name or not set(column.texts) <= {NOT_KNOWN, ""}
@@ -115,19 +126,27 @@ def in_order(table: ResultTable, order: NDArray[np.int64]) -> ResultTable:
 
 
 def _table_column(
-    told: Told, table: ResultTable, units: UnitSystem, *, is_name: bool
+    told: Told, table: ResultTable, units: UnitSystem, headings: Headings, *, is_name: bool
 ) -> TableColumn:
     name = value_name(told)
-    meaning = column_description(name, units) if name in RESULT_COLUMNS else ""
+    title, meaning = headings.get(name, (told_title(name, units), _told_meaning(name, units)))
     if isinstance(told, tuple):
-        meaning += " In brackets: the difference to the layout as it stands."
+        meaning = f"{meaning} In brackets: the difference to the layout as it stands.".lstrip()
     return TableColumn(
-        title=told_title(name, units),
+        title=title,
         meaning=meaning,
         texts=told_texts(told, table, units),
         sort_by=_sort_keys(table.columns[name]),
         is_name=is_name,
     )
+
+
+def _told_meaning(name: str, units: UnitSystem) -> str:
+    """What a column says; empty where that is no more than its title says."""
+    if name not in RESULT_COLUMNS:
+        return ""
+    title, meaning = RESULT_COLUMNS[name]
+    return "" if meaning.rstrip(".") == title else column_description(name, units)
 
 
 def number_column(
@@ -206,14 +225,21 @@ def value_texts(name: str, values: Any, units: UnitSystem) -> tuple[str, ...]:
     """
     if name == "status_code":
         return tuple(STATUS_LABELS[int(value)] for value in values)
+    if name in _MONTHS:
+        return tuple(calendar.month_name[int(value)] or NOT_KNOWN for value in values)
     if np.asarray(values).dtype.kind == "f":
         numbers = np.asarray(in_unit_system(name, values, units)[1], dtype=np.float64)
         largest = float(np.max(np.abs(numbers[np.isfinite(numbers)]), initial=0.0))
         decimals = 2 if largest == 0.0 else min(3, max(0, 2 - math.floor(math.log10(largest))))
         # a share stands in the same form in every table
         decimals = 2 if largest <= 1.0 and name.endswith(("_lq", "_lh", "fraction")) else decimals
-        return tuple(f"{x:,.{decimals}f}" if math.isfinite(x) else NOT_KNOWN for x in numbers)
-    return tuple(_plain_text(name, value) for value in values)
+        decimals = _DECIMALS.get(name, decimals)
+        return tuple(
+            f"{x:,.{decimals}f}".replace("-", "−") if math.isfinite(x) else NOT_KNOWN
+            for x in numbers
+        )
+    texts = tuple(_plain_text(name, value) for value in values)
+    return tuple(led_by(units, text) for text in texts) if name in _SENTENCES else texts
 
 
 def _plain_text(name: str, value: Any) -> str:

@@ -13,7 +13,9 @@ from geoirrig.report.report_page import DrawnAs, Place, PlaceLayer
 from geoirrig.symbology import NO_VALUE_COLOUR, SCALES
 from geoirrig.units import UnitSystem
 from geoirrig.workflows.reports.parts import (
+    NO_HEADINGS,
     NOT_KNOWN,
+    Headings,
     Told,
     told_texts,
     told_title,
@@ -60,7 +62,12 @@ class LayerLook:
 
 
 def place_layer(
-    table: ResultTable, columns: Sequence[Told], look: LayerLook, *, units: UnitSystem
+    table: ResultTable,
+    columns: Sequence[Told],
+    look: LayerLook,
+    *,
+    units: UnitSystem,
+    headings: Headings = NO_HEADINGS,
 ) -> PlaceLayer | None:
     """A layer of the map out of a result; None where it is empty or too large for a page.
 
@@ -74,12 +81,14 @@ def place_layer(
         How it is drawn.
     units : {"si", "us"}
         Unit system of the page.
+    headings : mapping of str to tuple of str
+        As of `report_table`.
     """
     name_column = value_name(columns[0])
     n_rows = len(table.columns[name_column])
     if table.geometry is None or not 0 < n_rows <= look.most_places:
         return None
-    facts = _known_facts(table, columns[1:], units)
+    facts = _known_facts(table, columns[1:], units, headings)
     names = value_texts(name_column, table.columns[name_column], units)
     colours = _class_colours(table, look.classes, units) if look.classes else [look.fill] * n_rows
     variants = table.columns[look.variant_column] if look.variant_column else [""] * n_rows
@@ -105,15 +114,19 @@ def place_layer(
 
 
 def _known_facts(
-    table: ResultTable, columns: Sequence[Told], units: UnitSystem
+    table: ResultTable, columns: Sequence[Told], units: UnitSystem, headings: Headings
 ) -> list[tuple[str, tuple[str, ...]]]:
     """Title and texts of each column that the result has and that is known somewhere."""
     found = [
-        (told_title(value_name(told), units), told_texts(told, table, units))
+        (_title(value_name(told), units, headings), told_texts(told, table, units))
         for told in columns
         if value_name(told) in table.columns
     ]
     return [(title, texts) for title, texts in found if not set(texts) <= {NOT_KNOWN, ""}]
+
+
+def _title(name: str, units: UnitSystem, headings: Headings) -> str:
+    return headings[name][0] if name in headings else told_title(name, units)
 
 
 def _class_colours(table: ResultTable, column: str, units: UnitSystem) -> list[str]:

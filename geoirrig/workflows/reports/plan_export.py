@@ -76,10 +76,11 @@ def drawing_report(
     metres = told["metres_per_plan_unit"]
     by_name = {table.name: told_in_order(table) for table in tables}
     names = {layer["layer"]: layer["count"] for layer in told["layers"]}
-    n_things = sum(names.values())
+    n_results = sum(names.values())
     return ReportPage(
         title="Results on the plan: " + ", ".join(file.name for file in files),
-        lead=f"{counted(n_things, 'thing')} on {counted(len(names), 'layer')} of plan_results.dxf, "
+        lead=f"{counted(n_results, 'result')} on {counted(len(names), 'layer')} of "
+        "plan_results.dxf, "
         f"in the coordinates of the plan: one unit is {metres:.6g} m "
         f"({metres / METRES_PER_FOOT:.6g} ft).",
         units=units,
@@ -102,13 +103,17 @@ def drawing_report(
             (
                 "Layers of the drawing",
                 (
-                    records_table(told["layers"], {"layer": "Layer of the plan", "count": "Things"},
+                    records_table(told["layers"],
+                                  {"layer": "Layer of the plan", "count": "Results"},
                                   caption="Layers of plan_results.dxf"),
                 ),
             ),
         ),
         method=_METHOD,
-        provenance=origin(files, told["options"], crs_name=crs_name),
+        provenance=replace(
+            origin(files, told["options"], crs_name=crs_name),
+            crs_is="CRS of the map that the plan was laid on",
+        ),
         warnings=tuple(told["warnings"]),
         cautions=(PLAN_CAUTION, *CAUTIONS),
     )  # fmt: skip

@@ -11,7 +11,7 @@ import shapely
 
 from geoirrig import symbology
 from geoirrig.maps.map_sheet import amount_text
-from geoirrig.records import InputFile, ObjectArray, ResultTable
+from geoirrig.records import InputFile, ResultTable
 from geoirrig.report.report_page import (
     KeyFigure,
     PlaceLayer,
@@ -20,12 +20,11 @@ from geoirrig.report.report_page import (
     ReportTable,
     TableColumn,
 )
-from geoirrig.surfaces.sector_superposition import bearing_vector
 from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, MM_PER_M, SQUARE_METRES_PER_SQUARE_FOOT
 from geoirrig.wording import counted
+from geoirrig.workflows.place_plan import PlanPlacement
 from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, framed_bounds
 from geoirrig.workflows.reports.parts import (
-    key_figure,
     number_column,
     origin,
     records_table,
@@ -33,19 +32,25 @@ from geoirrig.workflows.reports.parts import (
 )
 from geoirrig.workflows.reports.places import LayerLook, left_off_note, place_layer
 from geoirrig.workflows.reports.plan_questions import (
+    MOST_OFF_FRACTION,
+    NOMINAL_RADIUS_M,
     QUESTIONS,
     PlanHeads,
+    ahead_text,
+    beside_text,
     control_places,
+    left_out_m,
+    length_text,
+    nothing_asked_text,
     plan_heads,
     plan_questions,
+    sectors,
 )
 
 if TYPE_CHECKING:  # the import itself asks for its report
     from geoirrig.workflows.import_plan import ImportedPlan
 
 _ARCS, _POINTS = "arcs of heads", "control points"
-_NOMINAL_RADIUS_M = 2.0  # of an arc whose radius the plan does not state
-_STEP_DEG = 5.0  # between corners of a drawn arc
 _HOVERED = 6
 _AREA_IDS = {"turf": "turf_id", "hardscape": "surface", "parcels": "parcel_id"}
 # As the styles for a viewer have them; the lowest first.
@@ -65,10 +70,12 @@ _METHOD = (
     "beyond its points.",
     "Heads, arcs and areas are as drawn, turned and scaled with the plan. Arcs become chords, "
     "small gaps are closed, heights are dropped.",
-    "The questions are asked of the drawing alone, by distances that are a judgement: a head more "
-    "than 1 m (3.3 ft) off all turf, a part circle that misses the turf right in front of the "
-    "head, turf without a head, a control point off by more than 0.10 m (4 in). A good answer may "
-    "be that the plan is right. Spacing, nozzles and evenness are asked of by an analysis.",
+    "The questions are asked of the drawing alone, by limits that are a judgement: a head more "
+    f"than {beside_text()} off all turf; an arc of which more than {100.0 * MOST_OFF_FRACTION:.0f} "
+    f"% lies off the turf within {ahead_text()} of the head, whatever its radius; turf without a "
+    "head; a control point off by more than 0.10 m (4 in) by the others, or, where one is a "
+    "blunder, that one alone, since it pulls the fit away from the others. A good answer may be "
+    "that the plan is right. Spacing, nozzles and evenness are asked of by an analysis.",
 )
 
 
@@ -83,12 +90,12 @@ def import_report(found: ImportedPlan, told: Mapping[str, Any]) -> ReportPage:
         The summary of the run.
     """
     tables = {table.name: _with_numbers(table) for table in found.tables}
-    questions = plan_questions(tables, found.placement)
+    questions = _titled(plan_questions(tables, found.placement))
     heads = plan_heads(tables)
-    has_questions = len(questions.columns["finding_id"]) > 0
+    has_questions = len(questions.columns["Number"]) > 0
     return ReportPage(
         title=f"A plan on the map: {_plan_name(found.files)}",
-        lead=_lead(told, questions),
+        lead=_lead(told, questions, found.placement),
         units="si",
         figures=_figures(told),
         map=_map(found, tables, heads, questions),
@@ -96,12 +103,11 @@ def import_report(found: ImportedPlan, told: Mapping[str, Any]) -> ReportPage:
             (
                 "What to ask of the plan",
                 (
-                    report_table(questions, ("finding_id", "finding"), units="si",
+                    report_table(questions, ("Number", "Question"), units="si",
                                  places=QUESTIONS,
                                  caption="Questions; a number leads to its place on the map")
                     if has_questions
-                    else "No head stands off the turf, no arc points off it, every turf polygon "
-                    "has a head, and the control points agree.",
+                    else nothing_asked_text(tables),
                 ),
             ),
             ("How it lies on the map", (_point_table(told["points"]), _fit_text(told))),
@@ -185,6 +191,14 @@ def _plan_name(files: Sequence[InputFile]) -> str:
     return next(file.name for file in files if file.role == "plan")
 
 
+def _titled(questions: ResultTable) -> ResultTable:
+    """Questions in columns named as a reader is told them."""
+    columns = questions.columns
+    return replace(
+        questions, columns={"Number": columns["finding_id"], "Question": columns["finding"]}
+    )
+
+
 def _with_numbers(table: ResultTable) -> ResultTable:
     """The same with columns as numbers where all that is stated in them is one."""
     columns = {name: _as_numbers(values) for name, values in table.columns.items()}
@@ -203,18 +217,32 @@ def _as_numbers(values: Any) -> Any:
 # --- in words and figures ------------------------------------------------------------------------
 
 
-def _lead(told: Mapping[str, Any], questions: ResultTable) -> str:
+def _lead(told: Mapping[str, Any], questions: ResultTable, placement: PlanPlacement) -> str:
     counts = {layer["layer"]: layer["count"] for layer in told["layers"]}
     turf = counts.get("turf", 0)
     read = (
         f"{counted(counts.get('heads', 0), 'head')} and {counted(turf, 'turf polygon')} lie on the "
-        f"map; the {len(told['points'])} control points agree to {_small_length(told['rms_m'])} "
-        "(RMS)."
+        f"map; {_agreement(told, placement)}"
     )
-    asked = len(questions.columns["finding_id"])
+    asked = len(questions.columns["Number"])
     if not asked:
-        return f"{read} Nothing drawn raises a question."
+        return f"{read} What is asked of the plan below raises no question."
     return f"{read} {counted(asked, 'question')} {'is' if asked == 1 else 'are'} asked of the plan."
+
+
+def _agreement(told: Mapping[str, Any], placement: PlanPlacement) -> str:
+    blunder = placement.fit.blunder
+    if blunder is None:
+        return (
+            f"the {len(told['points'])} control points agree to {_small_length(told['rms_m'])} "
+            "(RMS)."
+        )
+    name = str(placement.points.point[blunder])
+    off = length_text(float(left_out_m(placement)[blunder]))
+    return (
+        f"control point “{name}” lies {off} from where the others put it, and pulls the plan with "
+        "it."
+    )
 
 
 def _small_length(length_m: float) -> str:
@@ -229,7 +257,7 @@ def _figures(told: Mapping[str, Any]) -> tuple[KeyFigure, ...]:
     metres = told["metres_per_plan_unit"]
     return (
         KeyFigure(label="Heads", value="0" if heads is None else f"{heads['count']:,}"),
-        key_figure("Turf", "turf_area_m2", 0.0 if turf is None else turf["area_m2"], "si"),
+        _area_figure("Turf", 0.0 if turf is None else turf["area_m2"]),
         KeyFigure(label="Control points", value=f"{len(told['points']):,}"),
         KeyFigure(
             label="RMS of the fit",
@@ -242,6 +270,15 @@ def _figures(told: Mapping[str, Any]) -> tuple[KeyFigure, ...]:
             also=f"{metres / METRES_PER_FOOT:.6g} ft",
         ),
         KeyFigure(label="Turned clockwise", value=f"{round(told['rotation_deg'], 4) + 0.0:.4f}°"),
+    )
+
+
+def _area_figure(label: str, area_m2: float) -> KeyFigure:
+    """An area with the decimals of the tables below."""
+    return KeyFigure(
+        label=label,
+        value=f"{area_m2:,.1f} m²",
+        also=f"{area_m2 / SQUARE_METRES_PER_SQUARE_FOOT:,.1f} ft²",
     )
 
 
@@ -293,26 +330,34 @@ def _layer_table(layers: Sequence[Mapping[str, Any]]) -> ReportTable:
                 is_name=True,
             ),
             number_column("Count", count, decimals=0),
-            number_column("Area [m²]", area_m2, decimals=1),
-            number_column("Area [ft²]", area_m2 / SQUARE_METRES_PER_SQUARE_FOOT, decimals=1),
+            *_area_columns(area_m2, meaning="Area of all its polygons."),
         ),
     )
+
+
+def _area_columns(area_m2: Any, *, meaning: str) -> list[TableColumn]:
+    """An area in both unit systems."""
+    area_ft2 = area_m2 / SQUARE_METRES_PER_SQUARE_FOOT
+    return [
+        number_column("Area [m²]", area_m2, decimals=1, meaning=meaning),
+        number_column("Area [ft²]", area_ft2, decimals=1, meaning=meaning),
+    ]
 
 
 def _input_table(table: ResultTable) -> ReportTable:
     """The first rows of a layer as it was written; areas in both unit systems."""
     told = report_table(
         table,
-        _columns(table),
+        [column for column in _columns(table) if column != "area_m2"],
         units="si",
         places=table.name,
         caption=f"Layer {table.name} of SITE.gpkg",
     )
     if "area_m2" not in table.columns:
         return told
-    area_ft2 = table.columns["area_m2"][: len(told.columns[0].texts)]
-    both = number_column("Area [ft²]", area_ft2 / SQUARE_METRES_PER_SQUARE_FOOT, decimals=1)
-    return replace(told, columns=(*told.columns, both))
+    area_m2 = table.columns["area_m2"][: len(told.columns[0].texts)]
+    both = _area_columns(area_m2, meaning="Area of the polygon.")
+    return replace(told, columns=(*told.columns, *both))
 
 
 def _columns(table: ResultTable) -> list[str]:
@@ -337,15 +382,15 @@ def _map(
         _point_layer(found),
         place_layer(
             questions,
-            ("finding_id", "finding"),
+            ("Number", "Question"),
             LayerLook(label=QUESTIONS, named="Question {}", drawn_as="ring", hovered=1,
                       colour=symbology.HEAD_FINDING_COLOUR),
             units="si",
         ),
     ]  # fmt: skip
     drawn = tuple(layer for layer in layers if layer is not None)
-    radius = amount_text("radius_m", _NOMINAL_RADIUS_M, "si")
-    radius_us = amount_text("radius_m", _NOMINAL_RADIUS_M, "us")
+    radius = amount_text("radius_m", NOMINAL_RADIUS_M, "si")
+    radius_us = amount_text("radius_m", NOMINAL_RADIUS_M, "us")
     return ReportMap(
         bounds_m=framed_bounds(layer.geometry for layer in drawn),
         metres_per_unit=found.plane.metres_per_unit,
@@ -374,7 +419,7 @@ def _arc_layer(heads: PlanHeads) -> PlaceLayer | None:
             "arc_deg": heads.arc_deg[rows],
             "start_bearing_deg": heads.start_bearing_deg[rows],
         },
-        geometry=_sectors(heads)[rows],
+        geometry=sectors(heads)[rows],
         geometry_type="Polygon",
     )
     look = LayerLook(
@@ -382,20 +427,6 @@ def _arc_layer(heads: PlanHeads) -> PlaceLayer | None:
         drawn_as="dashed_outline", hovered=_HOVERED,
     )  # fmt: skip
     return place_layer(table, tuple(table.columns), look, units="si")
-
-
-def _sectors(heads: PlanHeads) -> ObjectArray:
-    """Sector of every head with a direction, as a polygon of chords; None for the others."""
-    found: ObjectArray = np.full(len(heads.head_id), None, dtype=object)
-    radius_m = np.where(np.isnan(heads.radius_m), _NOMINAL_RADIUS_M, heads.radius_m)
-    for number in np.flatnonzero(heads.is_part_circle):
-        arc = heads.arc_deg[number]
-        steps = np.linspace(0.0, arc, max(2, int(np.ceil(arc / _STEP_DEG)) + 1))
-        east, north = bearing_vector(heads.start_bearing_deg[number] + steps)
-        centre = shapely.get_coordinates(heads.point[number])
-        rim = centre + radius_m[number] * np.column_stack([east, north])
-        found[number] = shapely.Polygon(np.vstack([centre, rim]))
-    return found
 
 
 def _point_layer(found: ImportedPlan) -> PlaceLayer | None:

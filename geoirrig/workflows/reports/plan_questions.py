@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,8 +18,14 @@ from geoirrig.workflows.place_plan import MOST_RMS_M, PlanPlacement
 QUESTIONS = "questions"
 # Judgements, no source.
 BESIDE_TURF_M = 1.0  # a head farther off stands beside no turf
-_AHEAD_M = 1.0  # where a head throws first, in the middle of its arc
-_OFF_TURF_M = 0.25  # by so much that place must miss the turf
+AHEAD_M = (
+    1.0  # so near the head an arc is held against the turf; farther, it may just throw too far
+)
+MOST_OFF_FRACTION = 0.25  # of the sector to there that may lie off the turf
+_ALIKE_FRACTION = 0.75  # of part circles that point off: one mistake for all, not one for each
+_ALIKE_AT_LEAST = 3
+NOMINAL_RADIUS_M = 2.0  # of an arc whose radius the plan does not state
+_STEP_DEG = 5.0  # between corners of a drawn arc
 _FULL_CIRCLE_DEG = 360.0
 
 
@@ -72,6 +78,20 @@ def _numbers(values: Any, count: int) -> FloatArray:
     )
 
 
+def sectors(heads: PlanHeads) -> ObjectArray:
+    """Sector of every head with a direction, as a polygon of chords; None for the others."""
+    found: ObjectArray = np.full(len(heads.head_id), None, dtype=object)
+    radius_m = np.where(np.isnan(heads.radius_m), NOMINAL_RADIUS_M, heads.radius_m)
+    for number in np.flatnonzero(heads.is_part_circle):
+        arc = heads.arc_deg[number]
+        steps = np.linspace(0.0, arc, max(2, int(np.ceil(arc / _STEP_DEG)) + 1))
+        east, north = bearing_vector(heads.start_bearing_deg[number] + steps)
+        centre = shapely.get_coordinates(heads.point[number])
+        rim = centre + radius_m[number] * np.column_stack([east, north])
+        found[number] = shapely.Polygon(np.vstack([centre, rim]))
+    return found
+
+
 def plan_questions(tables: Mapping[str, ResultTable], placement: PlanPlacement) -> ResultTable:
     """Questions, each with its place on the map.
 
@@ -111,17 +131,22 @@ def control_places(placement: PlanPlacement) -> ObjectArray:
     return np.asarray(shapely.points(xy_m), dtype=object)
 
 
+def left_out_m(placement: PlanPlacement) -> FloatArray:
+    """How far each control point is off the fit to the others, in metres."""
+    left_out = placement.fit.left_out_residual
+    return np.asarray(np.hypot(*left_out.T) * placement.metres_per_map_unit, dtype=np.float64)
+
+
 def _of_points(placement: PlanPlacement) -> Iterator[_Question]:
-    off_m = np.hypot(*placement.fit.left_out_residual.T) * placement.metres_per_map_unit
-    is_asked = off_m > MOST_RMS_M
-    if placement.fit.blunder is not None:
-        is_asked[placement.fit.blunder] = True
+    off_m = left_out_m(placement)
+    blunder = placement.fit.blunder  # it pulls the fit away from the others, which may be right
+    asked = np.flatnonzero(off_m > MOST_RMS_M) if blunder is None else [blunder]
     places = control_places(placement)
-    for number in np.flatnonzero(is_asked):
+    for number in asked:
         name = str(placement.points.point[number])
         yield (
             name,
-            f"Control point “{name}” lies {_length(float(off_m[number]))} from where the "
+            f"Control point “{name}” lies {length_text(float(off_m[number]))} from where the "
             "others put it. Is it measured right, on the plan and on the map?",
             places[number],
         )
@@ -140,18 +165,11 @@ def _of_ground(tables: Mapping[str, ResultTable]) -> Iterator[_Question]:
         name = str(heads.head_id[number])
         yield (
             name,
-            f"Head “{name}” stands {_length(float(off_m[number]))} from the next turf. Is a "
+            f"Head “{name}” stands {length_text(float(off_m[number]))} from the next turf. Is a "
             "lawn missing, or is the head somewhere else?",
             heads.point[number],
         )
-    for number in np.flatnonzero(is_beside & _throws_away(heads, ground)):
-        name = str(heads.head_id[number])
-        yield (
-            name,
-            f"The middle of the arc of head “{name}” points off the turf. Is its block turned as "
-            "the roles file says?",
-            heads.point[number],
-        )
+    yield from _of_arcs(heads, is_beside, ground)
     beside = shapely.STRtree(heads.point).query(lawns, predicate="dwithin", distance=BESIDE_TURF_M)[
         0
     ]
@@ -164,15 +182,72 @@ def _of_ground(tables: Mapping[str, ResultTable]) -> Iterator[_Question]:
         )
 
 
-def _throws_away(heads: PlanHeads, ground: Any) -> NDArray[np.bool_]:
-    """Whether a part circle misses the turf right in front of the head."""
-    middle = heads.start_bearing_deg + heads.arc_deg / 2.0
-    east, north = bearing_vector(np.nan_to_num(middle))
-    ahead = shapely.points(
-        shapely.get_x(heads.point) + _AHEAD_M * east, shapely.get_y(heads.point) + _AHEAD_M * north
+def _of_arcs(heads: PlanHeads, is_beside: NDArray[np.bool_], ground: Any) -> Iterator[_Question]:
+    is_held = is_beside & heads.is_part_circle
+    off = _off_turf_fraction(heads, is_held, ground)
+    numbers = np.flatnonzero(off > MOST_OFF_FRACTION)
+    n_held = int(np.count_nonzero(is_held))
+    if len(numbers) >= max(_ALIKE_AT_LEAST, _ALIKE_FRACTION * n_held):
+        yield (
+            "",
+            f"{len(numbers)} of {n_held} part circles point off the turf. Are all turned by one "
+            "mistake? Look at rotation and zero_bearing_deg in the roles file.",
+            shapely.centroid(shapely.multipoints(heads.point[numbers])),
+        )
+        return
+    for number in numbers:
+        name = str(heads.head_id[number])
+        yield (
+            name,
+            f"Within {ahead_text()} of head “{name}”, {100.0 * off[number]:.0f} % of its arc lies "
+            "off the turf. Is its block turned as it should be?",
+            heads.point[number],
+        )
+
+
+def _off_turf_fraction(heads: PlanHeads, is_held: NDArray[np.bool_], ground: Any) -> FloatArray:
+    """Share of each sector near its head that lies off the turf; 0 where it is not held against it.
+
+    A head beside the turf is held as if it stood at the edge.
+    """
+    off = np.zeros(len(heads.head_id))
+    numbers = np.flatnonzero(is_held)
+    edge = shapely.get_point(shapely.shortest_line(heads.point[numbers], ground), 1)
+    at_edge = replace(
+        heads,
+        head_id=heads.head_id[numbers],
+        point=np.asarray(edge, dtype=object),
+        arc_deg=heads.arc_deg[numbers],
+        start_bearing_deg=heads.start_bearing_deg[numbers],
+        radius_m=np.full(len(numbers), AHEAD_M),
     )
-    return heads.is_part_circle & (shapely.distance(ahead, ground) > _OFF_TURF_M)
+    near = sectors(at_edge)
+    off[numbers] = 1.0 - shapely.area(shapely.intersection(near, ground)) / shapely.area(near)
+    return off
 
 
-def _length(length_m: float) -> str:
+def nothing_asked_text(tables: Mapping[str, ResultTable]) -> str:
+    """What was asked, where nothing of it raised a question."""
+    points = f"No control point is off by more than {MOST_RMS_M:.2f} m (4 in) by the others"
+    if plan_heads(tables) is None or "turf" not in tables:
+        return f"{points}. Without heads and turf nothing else is asked."
+    return (
+        f"{points}, no head stands more than {beside_text()} off all turf, no arc lies off the "
+        f"turf by more than {100.0 * MOST_OFF_FRACTION:.0f} % within {ahead_text()} of its head, "
+        "and every turf polygon has a head on it or beside it. Nothing else was asked."
+    )
+
+
+def beside_text() -> str:
+    """How far off the turf a head may stand."""
+    return f"{BESIDE_TURF_M:.0f} m ({BESIDE_TURF_M / METRES_PER_FOOT:.1f} ft)"
+
+
+def ahead_text() -> str:
+    """How far from its head an arc is held against the turf."""
+    return f"{AHEAD_M:.0f} m ({AHEAD_M / METRES_PER_FOOT:.1f} ft)"
+
+
+def length_text(length_m: float) -> str:
+    """A length in both systems."""
     return f"{length_m:.2f} m ({length_m / METRES_PER_FOOT:.2f} ft)"

@@ -15,13 +15,20 @@ from numpy.typing import NDArray
 from geoirrig import symbology
 from geoirrig.grid.point_location import containing_polygons, index_of_polygons
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.io.result_columns import column_unit
 from geoirrig.maps.map_sheet import amount_text
 from geoirrig.records import IntArray, ObjectArray, ResultRaster, ResultTable
 from geoirrig.report.elements import json_for_page
 from geoirrig.report.report_page import KeyFigure, MapSurface, ReportMap, ReportPage
 from geoirrig.units import LITRES_PER_M3, UnitSystem
 from geoirrig.workflows.reports.frame import command_page, framed_bounds, pictures_of
-from geoirrig.workflows.reports.parts import MOST_ROWS, in_order, records_table, report_table
+from geoirrig.workflows.reports.parts import (
+    MOST_ROWS,
+    Headings,
+    in_order,
+    records_table,
+    report_table,
+)
 from geoirrig.workflows.reports.places import LayerLook, place_layer
 from geoirrig.workflows.run_record import RunRecord
 
@@ -79,6 +86,7 @@ def screening_report(
     first = _with_short_texts(in_order(parcels, order[:MOST_PARCELS_DRAWN]))
     n_parcels = len(order)
     n_rows = min(n_parcels, _MOST_ROWS)
+    headings = _headings(str(told["currency"])[:_LONGEST_TEXT], units)
     refused = [
         {"condition": condition, "count": count} for condition, count in told["refused_by"].items()
     ]
@@ -87,12 +95,12 @@ def screening_report(
         units,
         title=f"Parcels under {told['programme']}",
         lead=told["finding"],
-        site_map=_map(parcels, _drawn(first), units, metres_per_unit),
+        site_map=_map(parcels, _drawn(first), units, headings, metres_per_unit),
         content=(
             told["funding_rule"],
-            report_table(in_order(first, np.arange(n_rows)), _TABLE_COLUMNS, units=units,
-                         places=_PARCELS,
-                         caption=f"The first {n_rows:,} of {n_parcels:,} parcels by rank"),
+            report_table(_with_all_reasons(in_order(first, np.arange(n_rows))), _TABLE_COLUMNS,
+                         units=units, places=_PARCELS, headings=headings,
+                         caption=_caption(n_rows, n_parcels)),
             records_table(refused, {"condition": "Condition", "count": "Parcels that it refuses"},
                           caption="Why parcels are not eligible")
             if refused
@@ -117,6 +125,45 @@ def screening_report(
         ),
     )  # fmt: skip
     return replace(page, figures=_figures(told, parcels, units))
+
+
+def _caption(n_rows: int, n_parcels: int) -> str:
+    if n_rows < n_parcels:
+        return f"The first {n_rows:,} of {n_parcels:,} parcels by rank"
+    return f"All {n_parcels:,} parcels, by rank" if n_parcels > 1 else "The parcel"
+
+
+def _headings(currency: str, units: UnitSystem) -> Headings:
+    """Short headings with their units, and what they mean for a parcel."""
+    per = "m³" if units == "si" else "acre-foot"
+    volume = column_unit("water_saved_m3_year", units)
+    levelised = (
+        f"Levelised cost [{currency} per {per}]",
+        "The cost, spread with interest over the life of the measure: a year's part of it over the "
+        "water saved in a year.",
+    )
+    return {
+        "rank": ("Rank", "1 is the parcel that the programme ranks first; only eligible ones have "
+                 "a rank."),
+        "water_saved_m3_year": (f"Water saved [{volume}]", "At equal need of the plants."),
+        "runoff_avoided_m3_year": (f"Runoff avoided [{volume}]", "At equal need of the plants."),
+        "cost": (f"Cost [{currency}]", "Of the whole change, labour included, to everybody."),
+        "rebate": (f"Rebate [{currency}]", "What the programme pays if the parcel is funded."),
+        "levelised_cost_per_m3": levelised,
+        "levelised_cost_per_acre_foot": levelised,
+        "benefit_cost_ratio": ("Benefit over cost", "Value of the water saved over the life of the "
+                               "measure, with interest, over the cost."),
+        "payback_years": ("Payback [years]", "Cost over the value of the water saved in a year, "
+                          "without interest; – where it never comes, or nothing is changed."),
+        "reasons": ("Reasons", "Why it is not eligible, with value and limit, or why not funded."),
+    }  # fmt: skip
+
+
+def _with_all_reasons(parcels: ResultTable) -> ResultTable:
+    """Reasons of those too that are eligible and not funded."""
+    is_beyond = np.asarray(parcels.columns[_STATUS], dtype=np.int64) == _ELIGIBLE
+    reasons = np.where(is_beyond, "beyond the budget", parcels.columns["reasons"])
+    return replace(parcels, columns={**parcels.columns, "reasons": reasons.astype(object)})
 
 
 def _order(parcels: ResultTable) -> IntArray:
@@ -212,7 +259,11 @@ def _figures(
 
 
 def _map(
-    parcels: ResultTable, drawn: ResultTable, units: UnitSystem, metres_per_unit: float
+    parcels: ResultTable,
+    drawn: ResultTable,
+    units: UnitSystem,
+    headings: Headings,
+    metres_per_unit: float,
 ) -> ReportMap | None:
     geometry = parcels.geometry
     if geometry is None or shapely.is_missing(geometry).all():
@@ -222,7 +273,7 @@ def _map(
         label=_PARCELS, named="Parcel {}", colour=symbology.TURF_LINE_COLOUR, drawn_as="area",
         classes=_STATUS, hovered=_HOVERED, step_m=_STEP_M, most_places=MOST_PARCELS_DRAWN,
     )  # fmt: skip
-    layer = place_layer(drawn, _PLACE_COLUMNS, look, units=units)
+    layer = place_layer(drawn, _PLACE_COLUMNS, look, units=units, headings=headings)
     n_parcels, n_drawn = len(geometry), len(drawn.columns["parcel_id"])
     note = "Point at a parcel for what the programme makes of it; press it for more."
     surfaces: tuple[MapSurface, ...] = ()

@@ -166,3 +166,24 @@ def test_comparison_report_without_a_change_lists_none() -> None:
     assert page.map is not None
     assert "heads with another nozzle or pressure" not in [one.label for one in page.map.layers]
     assert not any(table.caption == "Heads that a set changes" for table in tables(page))
+
+
+def test_comparison_report_parts_of_the_saving_add_up(found: Comparison, page: ReportPage) -> None:
+    parts = next(one for one in tables(page) if one.caption.startswith("What makes the saving"))
+    assert parts.columns[0].texts == tuple(one.name for one in found.sets[1:])
+    saved, *causes = (
+        np.array([float(text.replace(",", "").replace("−", "-")) for text in column.texts])
+        for column in parts.columns[1:]
+    )
+    assert len(causes) >= 1
+    np.testing.assert_allclose(saved, np.sum(causes, axis=0), atol=0.02 * np.abs(saved).max())
+
+
+def test_comparison_report_sentences_begin_with_the_units_of_the_run(found: Comparison) -> None:
+    told = {units: page_of(found, units).sections[0].content for units in ("si", "us")}
+    (si,), (us,) = (
+        [part for part in content if isinstance(part, str) and part.startswith("Held equal")]
+        for content in told.values()
+    )
+    assert "an event of 12.7 mm (0.50 in)" in si
+    assert "an event of 0.50 in (12.7 mm)" in us

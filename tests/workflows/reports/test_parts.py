@@ -40,6 +40,32 @@ def test_value_texts_have_the_same_decimals_in_a_column():
     assert value_texts("turf_id", objects("edge_gap"), "si") == ("edge_gap",)
 
 
+def test_value_texts_months_by_name_and_intervals_alike_in_every_table():
+    assert value_texts("month", np.array([1, 12]), "si") == ("January", "December")
+    assert value_texts("interval_days", np.array([1.0]), "si") == ("1.0",)
+    assert value_texts("interval_days", np.array([1.0, 31.0, np.nan]), "si") == ("1.0", "31.0", "–")
+
+
+def test_value_texts_sentences_begin_with_the_units_of_the_page():
+    gap = objects("Gap of 7.1 m (23.3 ft).")
+    assert value_texts("finding", gap, "us") == ("Gap of 23.3 ft (7.1 m).",)
+    assert value_texts("finding", gap, "si") == ("Gap of 7.1 m (23.3 ft).",)
+    assert value_texts("turf_id", objects("3 m (10 ft)"), "us") == ("3 m (10 ft)",)  # an id stays
+
+
+def test_report_table_says_no_meaning_that_is_its_heading_again():
+    told = report_table(
+        table(parcel_id=objects("a"), benefit_cost_ratio=[2.0], rank=[1]),
+        ("parcel_id", "benefit_cost_ratio", "rank"),
+        caption="",
+        units="si",
+        headings={"rank": ("Place", "Of a slope.")},
+    )
+    assert [(column.title, column.meaning) for column in told.columns[1:]] == [
+        ("Value of the water saved over the cost", ""), ("Place", "Of a slope."),
+    ]  # fmt: skip
+
+
 def test_report_table_leaves_out_what_is_not_there_or_not_known():
     told = report_table(
         table(turf_id=objects("a", "b"), runoff_l=np.array([np.nan, np.nan]), du_lq=[0.5, np.nan]),

@@ -113,7 +113,7 @@ def test_drawing_report_lists_the_layers_of_the_drawing(page: ReportPage) -> Non
     assert dict(zip(names, counts, strict=True)) == {
         "GEOIRRIG_DRY_SPOTS": "1", "GEOIRRIG_LAYOUT_FINDINGS": "1",
     }  # fmt: skip
-    assert page.lead.startswith("2 things on 2 layers of plan_results.dxf")
+    assert page.lead.startswith("2 results on 2 layers of plan_results.dxf")
     assert "0.3048 m (1 ft)" in page.lead
 
 

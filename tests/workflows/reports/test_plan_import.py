@@ -10,7 +10,8 @@ import pytest
 import shapely
 
 from geoirrig.report.report_page import PlaceLayer, ReportPage, ReportTable
-from geoirrig.workflows.import_plan import draft_plan_roles, export_site, plan_summary
+from geoirrig.workflows.draft_plan_roles import draft_plan_roles
+from geoirrig.workflows.export_imported_plan import export_site, plan_summary
 from geoirrig.workflows.reports.plan_import import import_report
 from tests.io.plan_builder import ORIGIN_M, heads_plan, imported, write_control
 from tests.report.test_write_report import Structure
@@ -77,16 +78,34 @@ def test_import_report_questions_lead_to_their_places(tmp_path: Path) -> None:
     assert shapely.equals(questions.geometry[0], layer(page, "heads").geometry[1])
     table = table_of(page, "Questions")
     assert table.places == "questions"
+    assert [column.title for column in table.columns] == ["Number", "Question"]
     assert "“AWAY”" in table.columns[1].texts[0]
     assert page.lead.endswith("1 question is asked of the plan.")
 
 
+def test_import_report_names_a_blunder_in_its_lead_and_asks_of_no_other_point(
+    tmp_path: Path,
+) -> None:
+    control = write_control(tmp_path / "moved.csv")
+    lines = control.read_text(encoding="utf-8").splitlines()
+    point, x, y, east, north = lines[3].split(",")
+    lines[3] = ",".join((point, x, y, repr(float(east) + 3.0), north))  # 3 m too far east
+    control.write_text("\n".join(lines), encoding="utf-8")
+    page = page_of(tmp_path, [HEADS[2]], control=control)
+    assert "control point “P3” lies 3.00 m (9.84 ft) from where the others put it" in page.lead
+    (question,) = table_of(page, "Questions").columns[1].texts
+    assert question.startswith("Control point “P3”")
+
+
 def test_import_report_of_a_good_plan_says_that_nothing_is_asked(tmp_path: Path) -> None:
     page = page_of(tmp_path, [HEADS[0], HEADS[2]])
-    assert page.lead.endswith("Nothing drawn raises a question.")
+    assert page.lead.endswith("What is asked of the plan below raises no question.")
     assert page.map is not None
     assert "questions" not in [one.label for one in page.map.layers]
-    assert "every turf polygon has a head" in str(page.sections[0].content[0])
+    said = str(page.sections[0].content[0])
+    assert "every turf polygon has a head" in said
+    assert "within 1 m (3.3 ft) of its head" in said
+    assert said.endswith("Nothing else was asked.")
 
 
 def test_import_report_gives_lengths_and_areas_in_both_systems(tmp_path: Path) -> None:
@@ -101,7 +120,7 @@ def test_import_report_gives_lengths_and_areas_in_both_systems(tmp_path: Path) -
     assert [column.title for column in turf.columns][-2:] == ["Area [m²]", "Area [ft²]"]
     points = table_of(page, "Control points")
     assert [column.title for column in points.columns][1:3] == ["Off [mm]", "Off [in]"]
-    assert page.figures[1].also == "12,917 ft²"
+    assert page.figures[1].also == "12,916.7 ft²"
 
 
 def test_import_report_heads_are_told_with_the_columns_of_the_plan(tmp_path: Path) -> None:

@@ -61,7 +61,38 @@ def test_plan_questions_arc_that_points_off_the_turf(tmp_path: Path) -> None:
     )
     ((name, question),) = asked(imported(tmp_path, plan))
     assert name == "AWAY"
-    assert question.startswith("The middle of the arc of head “AWAY” points off the turf.")
+    assert question == (
+        "Within 1 m (3.3 ft) of head “AWAY”, 100 % of its arc lies off the turf. Is its block "
+        "turned as it should be?"
+    )
+
+
+@pytest.mark.parametrize(("knocked_deg", "is_asked"), [(40.0, False), (50.0, True)])
+def test_plan_questions_half_circle_knocked_round(
+    tmp_path: Path, knocked_deg: float, is_asked: bool
+) -> None:
+    # of 180° on a straight edge a turn by 45° takes a quarter off the turf
+    plan = heads_plan([("ROUND", 0, 10, "180", {"rotation": 90.0 - knocked_deg})])
+    found = asked(imported(tmp_path, plan))
+    assert [name for name, _ in found] == ["ROUND"] * is_asked
+    assert all(f"{100.0 * knocked_deg / 180.0:.0f} % of its arc" in text for _, text in found)
+
+
+def test_plan_questions_head_beside_the_turf_is_held_as_if_at_its_edge(tmp_path: Path) -> None:
+    plan = heads_plan([("BESIDE", -0.9, 10, "180", {"rotation": 90.0})])
+    assert asked(imported(tmp_path, plan)) == []
+
+
+def test_plan_questions_one_mistake_of_all_arcs_is_asked_about_once(tmp_path: Path) -> None:
+    # corner heads that look outward, as with a zero bearing that is wrong by 180°
+    corners = [("SW", 0, 0, 270.0), ("NW", 0, 30, 180.0), ("NE", 40, 30, 90.0), ("SE", 40, 0, 0.0)]
+    plan = heads_plan([(name, x, y, "90", {"rotation": turn}) for name, x, y, turn in corners])
+    ((name, question),) = asked(imported(tmp_path, plan))
+    assert name == ""
+    assert question == (
+        "4 of 4 part circles point off the turf. Are all turned by one mistake? Look at rotation "
+        "and zero_bearing_deg in the roles file."
+    )
 
 
 def test_plan_questions_turf_without_a_head(tmp_path: Path) -> None:

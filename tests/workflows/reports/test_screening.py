@@ -56,7 +56,7 @@ def test_screening_report_tells_of_ranked_then_failed_then_refused_parcels():
     hovered = [title for title, _ in layer.places[-1].facts][: layer.hovered]
     assert hovered[:3] == ["Status", "Reasons", "Rank"]
     assert hovered[3].startswith("Water saved")
-    assert hovered[4].startswith("Cost of the change")
+    assert hovered[4] == "Cost [USD]"
     assert page.map is not None
     assert page.map.surfaces == ()
 
@@ -75,7 +75,7 @@ def test_screening_report_rows_lead_to_their_parcels():
     parcels = made_up_parcels(12, ranked=5, funded=2, failed=3)
     page = page_of(parcels)
     places = parcels_drawn(page).places
-    ranked = table_of(page, "The first 12 of 12")
+    ranked = table_of(page, "All 12 parcels, by rank")
     assert [f"Parcel {text}" for text in ranked.columns[0].texts] == [p.name for p in places]
     failed = table_of(page, "Parcels that could not be worked")
     rows = [places[row].name for row in failed.place_rows]
@@ -132,3 +132,34 @@ def test_screening_report_outlines_are_simple_and_rounded():
     assert layer.step_m == 0.1
     assert max(shapely.get_num_coordinates(layer.geometry)) < 100
     np.testing.assert_allclose(np.sort(shapely.area(layer.geometry)), np.pi * 81.0, rtol=0.02)
+
+
+def test_screening_report_headings_state_currency_and_unit():
+    parcels = made_up_parcels(12, ranked=5, funded=2, failed=3)
+    for units, per, volume in (("si", "m³", "m³/year"), ("us", "acre-foot", "1000 US gal/year")):
+        told = parcels
+        if units == "us":
+            columns = dict(parcels.columns)
+            columns["levelised_cost_per_acre_foot"] = columns.pop("levelised_cost_per_m3")
+            told = replace(parcels, columns=columns)
+        ranked = table_of(page_of(told, options={"units": units}), "All 12")
+        titles = {column.title: column.meaning for column in ranked.columns}
+        assert {
+            "Cost [USD]", "Rebate [USD]", f"Levelised cost [USD per {per}]",
+            f"Water saved [{volume}]", f"Runoff avoided [{volume}]", "Payback [years]",
+        } <= titles.keys()  # fmt: skip
+        assert "slope" not in titles["Rank"]
+        assert "spread with interest" in titles[f"Levelised cost [USD per {per}]"]
+        assert max(map(len, titles)) <= 40
+
+
+def test_screening_report_every_parcel_that_gets_nothing_has_a_reason():
+    ranked = table_of(page_of(made_up_parcels(12, ranked=5, funded=2, failed=3)), "All 12")
+    (reasons,) = (column.texts for column in ranked.columns if column.title == "Reasons")
+    assert reasons[:5] == ("", "", *["beyond the budget"] * 3)
+    assert all(text not in ("", "beyond the budget") for text in reasons[5:])
+
+
+def test_screening_report_of_many_parcels_says_which_rows_are_shown():
+    page = page_of(made_up_parcels(300, ranked=5, funded=2, failed=3))
+    assert table_of(page, "The first 200 of 300 parcels by rank").columns
