@@ -43,7 +43,10 @@ def viewer_environment(folder: Path) -> dict[str, str]:
     with zipfile.ZipFile(folder / "geoirrig_viewer.zip") as archive:
         archive.extractall(folder / "plugins")
     (folder / "runtime").mkdir(mode=0o700)
+    # The viewer brings its own Python, and takes another one for it that comes first in PATH.
+    own = str(Path(sys.executable).parent)
     environment = os.environ | {
+        "PATH": os.pathsep.join(p for p in os.environ["PATH"].split(os.pathsep) if p != own),
         "QT_QPA_PLATFORM": "offscreen",
         "XDG_RUNTIME_DIR": str(folder / "runtime"),
         "QGIS_CUSTOM_CONFIG_PATH": str(folder / "profile"),

@@ -36,8 +36,12 @@ def viewer_environment(folder: Path) -> dict[str, str]:
     """Environment for the viewer's programs, with a profile of its own in the folder."""
     runtime = folder / "runtime"
     runtime.mkdir(mode=0o700, exist_ok=True)
-    kept = {name: os.environ[name] for name in ("PATH", "HOME", "LANG") if name in os.environ}
+    kept = {name: os.environ[name] for name in ("HOME", "LANG") if name in os.environ}
+    # The viewer brings its own Python, and takes another one for it that comes first in PATH.
+    own = str(Path(sys.executable).parent)
+    path = [part for part in os.environ["PATH"].split(os.pathsep) if part != own]
     return kept | {
+        "PATH": os.pathsep.join(path),
         "QT_QPA_PLATFORM": "offscreen",
         "XDG_RUNTIME_DIR": str(runtime),
         "QGIS_CUSTOM_CONFIG_PATH": str(folder / "profile"),

@@ -13,6 +13,7 @@ import numpy as np
 from geoirrig import symbology
 from geoirrig.records import ResultTable
 from geoirrig.report.report_page import ReportPage
+from geoirrig.units import PERCENT
 from geoirrig.workflows.reports.frame import command_page, map_of_site, pictures_of
 from geoirrig.workflows.reports.parts import bars, report_table
 from geoirrig.workflows.reports.places import LayerLook, place_layer
@@ -44,6 +45,15 @@ _OPTIMIZED_COLUMNS = (
     "flow_before_lpm", "flow_after_lpm", "runoff_before_l", "runoff_after_l",
 )  # fmt: skip
 
+_OPTIMIZED_HEADINGS = {
+    "du_lq_before": ("DU, low quarter, before", "Evenness of the turf as it stands."),
+    "du_lq_after": ("DU, low quarter, after", "Evenness of the turf as proposed."),
+    "du_lq_bound": (
+        "DU, low quarter, at most",
+        "What no layout of the fittings tried can beat, rounded up.",
+    ),
+    "gap": ("Gap [%]", "The bound over the evenness proposed, less 1."),
+}
 CHANGE_COLUMNS = ("head_id", "change", "zone", "instruction", "old_nozzle", "new_nozzle")
 CHANGE_LOOK = LayerLook(
     label=_CHANGES, named="Head {}", colour=symbology.HEAD_FINDING_COLOUR, drawn_as="ring"
@@ -131,6 +141,13 @@ def _without_idle_depths(table: ResultTable) -> ResultTable:
     return replace(table, columns={**table.columns, **depths})
 
 
+def _with_bound_rounded_up(zones: ResultTable) -> ResultTable:
+    """A bound told with three digits must not be lower than it is; the gap is told in percent."""
+    bound, gap = (np.asarray(zones.columns[n], dtype=np.float64) for n in ("du_lq_bound", "gap"))
+    told = {"du_lq_bound": np.ceil(1000.0 * bound) / 1000.0, "gap": PERCENT * gap}
+    return replace(zones, columns={**zones.columns, **told})
+
+
 def proposal_report(
     site: LoadedSite,
     told: Mapping[str, Any],
@@ -151,7 +168,8 @@ def proposal_report(
             site, points=[place_layer(changes, CHANGE_COLUMNS, CHANGE_LOOK, units=units)]
         ),
         content=(
-            report_table(zones, _OPTIMIZED_COLUMNS, units=units,
+            report_table(_with_bound_rounded_up(zones), _OPTIMIZED_COLUMNS, units=units,
+                         headings=_OPTIMIZED_HEADINGS,
                          caption="Zones as they stand and as proposed"),
             report_table(changes, CHANGE_COLUMNS, units=units, places=_CHANGES,
                          caption="What to change")
