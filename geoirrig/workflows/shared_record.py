@@ -53,7 +53,10 @@ def shared_record(record: object) -> Iterator[SharedRecord]:
     with ExitStack() as until_left:
         try:
             folder = until_left.enter_context(
-                tempfile.TemporaryDirectory(prefix="geoirrig-", dir=_in_memory(size))
+                # where a mapped file cannot be removed, it goes with the system's own cleaning
+                tempfile.TemporaryDirectory(
+                    prefix="geoirrig-", dir=_in_memory(size), ignore_cleanup_errors=True
+                )
             )
             path = Path(folder) / "record"
             with path.open("wb") as stream:
