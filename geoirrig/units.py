@@ -166,3 +166,21 @@ def in_unit_system(column: str, values: ArrayLike, units: UnitSystem) -> tuple[s
         return column, values
     target = UNITS[US_SUFFIX_OF_SI[unit.suffix]]
     return f"{quantity}_{target.suffix}", np.asarray(values, dtype=np.float64) / target.to_si
+
+
+def length_text(length_m: float, form: str = ".1f") -> str:
+    """A length in both unit systems, to stand in a sentence.
+
+    Parameters
+    ----------
+    length_m : float
+        The length. [m]
+    form : str
+        How both numbers are written, as for `format`.
+
+    Examples
+    --------
+    >>> length_text(1.0), length_text(1250.0, ",.0f")
+    ('1.0 m (3.3 ft)', '1,250 m (4,101 ft)')
+    """
+    return f"{length_m:{form}} m ({length_m / METRES_PER_FOOT:{form}} ft)"

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from geoirrig.compilation import run_in_threads
 from geoirrig.grid import point_location_kernels as kernels
+from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.units import FloatArray
 
 _SMALLEST_PIECE = 20_000  # points worth a thread of their own
@@ -105,6 +106,13 @@ def containing_polygons(
 
     run_in_threads(work, len(x_m), smallest=_SMALLEST_PIECE)
     return found
+
+
+def polygon_of_cells(geometry: NDArray[np.object_], grid: RasterGrid) -> NDArray[np.int32]:
+    """First polygon that holds the centre of each cell, (n_rows, n_cols); −1 for none."""
+    x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
+    polygon, _ = containing_polygons(index_of_polygons(geometry), x.ravel(), y.ravel())
+    return polygon.reshape(grid.shape)
 
 
 def _buckets(box: FloatArray) -> kernels.Buckets:

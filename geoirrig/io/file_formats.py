@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoirrig.errors import GeoirrigError
+from geoirrig.records import InputFile
 
 _HEADER_BYTES = 4096
 _GEOPACKAGE_IDS = (b"GPKG", b"GP10", b"GP11")  # application_id of versions 1.2 on, 1.0 and 1.1
@@ -64,6 +65,11 @@ def file_sha256(path: Path) -> str:
         while block := stream.read(_HASH_BLOCK_BYTES):
             digest.update(block)
     return digest.hexdigest()
+
+
+def file_read(role: str, path: Path) -> InputFile:
+    """A file for the record of a run: its role, name and checksum."""
+    return InputFile(role=role, name=path.name, sha256=file_sha256(path))
 
 
 def require_readable_file(path: Path) -> bytes:

@@ -14,7 +14,7 @@ import numpy as np
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.column_values import named_ids
 from geoirrig.io.columns import LAYERS, listed, nearest_hint
-from geoirrig.io.file_formats import GEOPACKAGE, file_sha256, files_of, vector_format
+from geoirrig.io.file_formats import GEOPACKAGE, file_read, files_of, vector_format
 from geoirrig.io.open_layer import LayerSource, LayerTable, chosen_layer, layer_names, read_layer
 from geoirrig.io.read_catch_cans import read_catch_cans
 from geoirrig.io.read_layouts import LayoutAlternative, read_layouts
@@ -302,7 +302,7 @@ def input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile,
             continue
         for part in files_of(path):
             try:
-                files.append(InputFile(role=role, name=part.name, sha256=file_sha256(part)))
+                files.append(file_read(role, part))
             except OSError as error:
                 if not problems.problems:
                     problems.add(f"{str(part)!r} cannot be read: {error.strerror}.")

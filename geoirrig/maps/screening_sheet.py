@@ -15,7 +15,7 @@ from matplotlib.colors import to_rgb
 from numpy.typing import NDArray
 
 from geoirrig import __version__
-from geoirrig.grid.point_location import containing_polygons, index_of_polygons
+from geoirrig.grid.point_location import polygon_of_cells
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.maps.map_furniture import LegendEntry, draw_symbols
 from geoirrig.maps.map_layers import draw_areas
@@ -150,9 +150,7 @@ def _draw_map(page: Page, geometry: ObjectArray, status: NDArray[np.int64]) -> f
 def _draw_as_raster(
     axes: Axes, geometry: ObjectArray, status: NDArray[np.int64], grid: RasterGrid
 ) -> None:
-    x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
-    parcel, _ = containing_polygons(index_of_polygons(geometry), x.ravel(), y.ravel())
-    code = np.append(status, len(STATUS_COLOURS))[parcel].reshape(grid.shape)
+    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(geometry, grid)]
     colours = np.array([*(to_rgb(colour) for colour in STATUS_COLOURS), to_rgb(FRAME_FACE)])
     left, bottom, right, top = grid.bounds_m
     axes.imshow(

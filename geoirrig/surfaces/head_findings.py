@@ -16,7 +16,7 @@ from geoirrig.records import (
     SprinklerLayout,
     ZonePlan,
 )
-from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, PERCENT, FloatArray, in_unit_system
+from geoirrig.units import MM_PER_INCH, PERCENT, FloatArray, in_unit_system, length_text
 
 NEIGHBOUR_BEARING_TOLERANCE_DEG = 5.0  # judgement: surveyed heads stand a little off their line
 NEIGHBOUR_DISTANCE_TOLERANCE = 0.01  # judgement, as a share of the radius
@@ -93,11 +93,6 @@ def _neighbours(layout: SprinklerLayout) -> tuple[FloatArray, NDArray[np.bool_]]
     return np.asarray(nearest, dtype=np.float64), reaches
 
 
-def metres(value_m: float) -> str:
-    """A length in both unit systems."""
-    return f"{value_m:.1f} m ({value_m / METRES_PER_FOOT:.1f} ft)"
-
-
 def rate_text(value_mm_h: float) -> str:
     """A rate in both unit systems."""
     return f"{value_mm_h:.1f} mm/h ({value_mm_h / MM_PER_INCH:.2f} in/h)"
@@ -117,8 +112,8 @@ def _no_neighbour(
     return [
         (
             int(head),
-            f"Reaches no other head: it throws {metres(layout.radius_m[head])}, the nearest head "
-            f"is {metres(nearest[head])} away."
+            f"Reaches no other head: it throws {length_text(layout.radius_m[head])}, the nearest "
+            f"head is {length_text(nearest[head])} away."
             if nearest[head] > layout.radius_m[head]
             else "Reaches no other head: none stands in the arc that it waters.",
         )

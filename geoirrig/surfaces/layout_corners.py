@@ -9,12 +9,11 @@ from geoirrig.records import SprinklerLayout
 from geoirrig.surfaces.head_findings import (
     NEIGHBOUR_BEARING_TOLERANCE_DEG,
     NEIGHBOUR_DISTANCE_TOLERANCE,
-    metres,
 )
 from geoirrig.surfaces.layout_finding import LayoutFinding, severity
 from geoirrig.surfaces.narrow_areas import narrow_part
 from geoirrig.surfaces.turf_neighbourhood import Neighbourhood
-from geoirrig.units import FloatArray
+from geoirrig.units import FloatArray, length_text
 
 # Common practice, no source: a head in every corner of the turf. The sizes are judgement.
 LEAST_TURN_DEG = 60.0  # by which the edge turns: blunter ones a half head waters
@@ -62,7 +61,7 @@ def corner_findings(layout: SprinklerLayout, lawn: Neighbourhood) -> list[Layout
                 limit_value=float(NEAR_CORNER_SHARE * throw[row]),
                 value_unit="m",
                 sentence=f"No head stands in this corner of {180.0 - turn[row]:.0f}°: the nearest, "
-                f"{layout.head_id[head]}, is {metres(distance[row])} away; "
+                f"{layout.head_id[head]}, is {length_text(distance[row])} away; "
                 f"{_count(int(reaching[row]))} the corner.",
                 head=head,
                 zone=int(layout.zone_index[head]),
@@ -127,8 +126,8 @@ def strip_findings(layout: SprinklerLayout, lawn: Neighbourhood) -> list[LayoutF
                 measured_value=width,
                 limit_value=throw,
                 value_unit="m",
-                sentence=f"A strip {metres(width)} wide and {metres(long)} long: "
-                + _throwing(str(layout.head_id[head]), metres(throw), len(too_far)),
+                sentence=f"A strip {length_text(width)} wide and {length_text(long)} long: "
+                + _throwing(str(layout.head_id[head]), length_text(throw), len(too_far)),
                 head=head,
                 zone=zones.pop() if len(zones) == 1 else None,
                 is_on_turf=True,

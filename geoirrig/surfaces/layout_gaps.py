@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from scipy.spatial import Delaunay, QhullError
 
 from geoirrig.records import SprinklerLayout
-from geoirrig.surfaces.head_findings import NEIGHBOUR_DISTANCE_TOLERANCE, metres
+from geoirrig.surfaces.head_findings import NEIGHBOUR_DISTANCE_TOLERANCE
 from geoirrig.surfaces.layout_finding import LayoutFinding, severity
 from geoirrig.surfaces.turf_neighbourhood import Neighbourhood
-from geoirrig.units import FloatArray
+from geoirrig.units import FloatArray, length_text
 
 SEVERITY_STEPS = (1.1, 1.2)  # distance over throw; sources above
 # Judgement: a head this near to the edge, as a share of its throw, waters along the edge.
@@ -85,7 +85,9 @@ def _pair_finding(kind: str, layout: SprinklerLayout, pair: Pair, way_m: float) 
     apart, throw = _distance(layout, pair), _throw(layout, pair)
     where = " along the edge" if kind == "edge_gap" else ""
     around = (
-        f"; the edge between them is {metres(way_m)} long" if way_m > _LONGER_WAY * apart else ""
+        f"; the edge between them is {length_text(way_m)} long"
+        if way_m > _LONGER_WAY * apart
+        else ""
     )
     zone = int(layout.zone_index[a])
     return LayoutFinding(
@@ -96,8 +98,8 @@ def _pair_finding(kind: str, layout: SprinklerLayout, pair: Pair, way_m: float) 
         measured_value=apart,
         limit_value=throw,
         value_unit="m",
-        sentence=f"Heads {layout.head_id[a]} and {layout.head_id[b]} stand {metres(apart)} apart"
-        f"{where}, farther than their mean throw of {metres(throw)}{around}.",
+        sentence=f"Heads {layout.head_id[a]} and {layout.head_id[b]} stand {length_text(apart)} "
+        f"apart{where}, farther than their mean throw of {length_text(throw)}{around}.",
         head=a,
         other_head=b,
         zone=zone if zone == layout.zone_index[b] else None,
@@ -234,8 +236,8 @@ def _open_ground(
                 measured_value=float(spacing[row]),
                 limit_value=float(throw[row]),
                 value_unit="m",
-                sentence=f"The nearest heads are {metres(reach[row])} away, as in a square of "
-                f"heads {metres(spacing[row])} apart; they throw {metres(throw[row])}.",
+                sentence=f"The nearest heads are {length_text(reach[row])} away, as in a square of "
+                f"heads {length_text(spacing[row])} apart; they throw {length_text(throw[row])}.",
                 zone=zones.pop() if len(zones) == 1 else None,
                 is_on_turf=True,
             )

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from geoirrig.physics.terrain_slope import SlopeMethod, elevation_gradient
 from geoirrig.records import TerrainRaster, TerrainSurface, TurfAreas, TurfCells
-from geoirrig.units import METRES_PER_FOOT, PERCENT, FloatArray
+from geoirrig.units import PERCENT, FloatArray, length_text
 
 RING_CELLS = 2  # around the turf, where its directions of flow need elevations
 ELEVATION_DECIMALS = 9  # a nanometre: level ground stays level through averages and products
@@ -250,18 +250,17 @@ def terrain_notes(terrain: TerrainRaster | None, cells: TurfCells) -> tuple[str,
     size = cells.grid.cell_size_m
     pixel = max(terrain.pixel_width_m, terrain.pixel_height_m)
     notes = []
+    of_pixels, of_cells, over = (length_text(x, ".3g") for x in (pixel, size, 2.0 * pixel))
     if pixel > COARSER * size:
         notes.append(
-            f"Elevation pixels of {_length_text(pixel)} are coarser than the cells of "
-            f"{_length_text(size)}: a slope is that over {_length_text(2.0 * pixel)}, the middles "
-            "of 3 pixels, and a bank narrower than this "
-            "comes out flatter than it is."
+            f"Elevation pixels of {of_pixels} are coarser than the cells of {of_cells}: a slope is "
+            f"that over {over}, the middles of 3 pixels, and a bank narrower than this comes out "
+            "flatter than it is."
         )
     elif pixel <= FINER * size:
         notes.append(
-            f"Elevation pixels of {_length_text(pixel)} are finer than the cells of "
-            f"{_length_text(size)}: slopes over {_length_text(2.0 * pixel)}, the middles of 3 "
-            "pixels, are averaged over each cell, and noise of the "
+            f"Elevation pixels of {of_pixels} are finer than the cells of {of_cells}: slopes over "
+            f"{over}, the middles of 3 pixels, are averaged over each cell, and noise of the "
             "elevations makes them steeper than the ground."
         )
     share = _extrapolated_share(terrain, cells)
@@ -271,10 +270,6 @@ def terrain_notes(terrain: TerrainRaster | None, cells: TurfCells) -> tuple[str,
             "there, missing neighbours are extrapolated, and slopes are less certain."
         )
     return tuple(notes)
-
-
-def _length_text(length_m: float) -> str:
-    return f"{length_m:.3g} m ({length_m / METRES_PER_FOOT:.3g} ft)"
 
 
 def _extrapolated_share(terrain: TerrainRaster, cells: TurfCells) -> float:

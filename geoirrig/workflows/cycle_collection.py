@@ -12,7 +12,7 @@ def without_cycle_collection() -> Iterator[None]:
     """Do without the search for cycles, in the whole process, until it is left; or decorate.
 
     Outlines, ids and columns of a city are let go when they are no longer referred to; none is part
-    of a cycle. Searching among them again and again takes a quarter of the time of reading them.
+    of a cycle, and searching among them again and again takes longer than making some of them.
     """
     was_on = gc.isenabled()
     gc.disable()

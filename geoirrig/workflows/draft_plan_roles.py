@@ -9,12 +9,13 @@ from typing import Any
 
 from geoirrig import __version__
 from geoirrig.errors import ProblemList
+from geoirrig.io.file_formats import file_read
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.plan_contents import draft_roles_text, plan_contents
 from geoirrig.io.plan_entities import damage_told, open_plan, warn_of_unseen
 from geoirrig.io.write_summary import write_summary
 from geoirrig.report.write_report import write_report
-from geoirrig.workflows.import_plan import PLAN_CAUTIONS, files_read
+from geoirrig.workflows.import_plan import PLAN_CAUTIONS
 from geoirrig.workflows.reports.plan_import import contents_report
 
 DRAFT_ROLES_FILE = "roles.toml"
@@ -60,7 +61,7 @@ def draft_plan_roles(
     warn_of_unseen(drawing, f"Plan {plan.name!r}", problems)
     with damage_told(f"Plan {plan.name!r}"):
         contents = plan_contents(drawing)
-    files = files_read(plan=plan)
+    files = (file_read("plan", plan),)
     summary = {
         "version": __version__,
         "inputs": [asdict(file) for file in files],

@@ -16,7 +16,7 @@ import shapely
 from geoirrig import __version__
 from geoirrig.errors import GeoirrigError, InputError, ProblemList
 from geoirrig.io.columns import listed
-from geoirrig.io.file_formats import GEOPACKAGE, file_sha256, vector_format
+from geoirrig.io.file_formats import GEOPACKAGE, file_read, vector_format
 from geoirrig.io.open_layer import layer_names
 from geoirrig.io.output_folder import whole_output
 from geoirrig.io.plan_entities import PLAN_UNITS, require_ezdxf
@@ -27,9 +27,9 @@ from geoirrig.io.working_plane import horizontal_crs, metres_per_unit
 from geoirrig.io.write_plan import PlanLayerDrawing, write_plan
 from geoirrig.io.write_summary import write_summary
 from geoirrig.physics.plan_transform import TransformMethod
-from geoirrig.records import InputFile, ObjectArray, ResultTable
+from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.report.write_report import write_report
-from geoirrig.units import METRES_PER_FOOT, UnitSystem, to_si
+from geoirrig.units import UnitSystem, length_text, to_si
 from geoirrig.workflows.place_plan import map_crs, place_plan
 from geoirrig.workflows.reports.plan_export import REPORTED_LAYERS, drawing_report
 from geoirrig.workflows.run_record import Progress
@@ -175,9 +175,7 @@ def export_plan(  # noqa: PLR0913 - as the exports of the other commands, and th
             unit_code=placement.unit_code,
             metres_per_plan_unit=metres,
         )
-        inputs = tuple(
-            InputFile(role="results", name=path.name, sha256=file_sha256(path)) for path in files
-        )
+        inputs = tuple(file_read("results", path) for path in files)
         summary = {
             "version": __version__,
             "inputs": [asdict(file) for file in inputs],
@@ -288,15 +286,11 @@ def _warn_of_another_site(
     corners = shapely.points(shapely.get_coordinates(drawn))
     beyond = float(np.max(shapely.distance(corners, box), initial=0.0))
     if beyond > span:  # by the span itself: judgement
+        farthest, wide = (length_text(x * metres_per_plan_unit, ",.0f") for x in (beyond, span))
         problems.warn(
-            f"Results lie as far as {_length(beyond * metres_per_plan_unit)} beyond the control "
-            f"points, which span {_length(span * metres_per_plan_unit)}. Check that they are of "
-            "the site of this plan; a fit says little beyond its points."
+            f"Results lie as far as {farthest} beyond the control points, which span {wide}. Check "
+            "that they are of the site of this plan; a fit says little beyond its points."
         )
-
-
-def _length(length_m: float) -> str:
-    return f"{length_m:,.0f} m ({length_m / METRES_PER_FOOT:,.0f} ft)"
 
 
 def _words(frame: Any, column: str | None) -> Sequence[str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.io.file_formats import file_sha256
+from geoirrig.io.file_formats import file_read
 from geoirrig.io.plan_entities import damage_told, open_plan, plan_unit, unit_code, warn_of_unseen
 from geoirrig.io.plan_roles import PlanRoles, read_plan_roles
 from geoirrig.io.read_control_points import read_control_points
@@ -128,14 +128,10 @@ def import_plan(
         plan_unit_code=unit_code(drawing),
         ignored_texts=surveyed.ignored_texts,
         unread=surveyed.unread,
-        files=files_read(plan=plan, roles=roles_file, control=control_file),
+        files=(
+            file_read("plan", plan),
+            file_read("roles", roles_file),
+            file_read("control", control_file),
+        ),
         warnings=tuple(problems.warnings),
-    )
-
-
-def files_read(**paths: Path) -> tuple[InputFile, ...]:
-    """Files by role, with their checksums."""
-    return tuple(
-        InputFile(role=role, name=path.name, sha256=file_sha256(path))
-        for role, path in paths.items()
     )

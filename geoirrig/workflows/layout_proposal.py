@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from geoirrig.io.columns import LAYERS
 from geoirrig.records import ObjectArray, ResultTable, SprinklerLayout
-from geoirrig.units import METRES_PER_FOOT, FloatArray
+from geoirrig.units import FloatArray, length_text
 from geoirrig.workflows.optimize_layout import OptimizedSite
 
 _MEASURED = ("arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa")
@@ -143,7 +143,7 @@ def _instruction(old: SprinklerLayout, new: SprinklerLayout, row: int) -> str:
         what = f"Keep {fitting} and set it to"
     else:
         what = f"Fit {fitting},"
-    return f"{what} {sector}, radius {_length(new.radius_m[row])}."
+    return f"{what} {sector}, radius {length_text(new.radius_m[row])}."
 
 
 def _place(old: SprinklerLayout, new: SprinklerLayout, row: int) -> str:
@@ -152,8 +152,4 @@ def _place(old: SprinklerLayout, new: SprinklerLayout, row: int) -> str:
     away = np.hypot(east, north)
     near = int(np.argmin(away))
     bearing = round(math.degrees(math.atan2(east[near], north[near]))) % 360
-    return f"{_length(away[near])} from {old.head_id[near]} at bearing {bearing}°"
-
-
-def _length(length_m: float) -> str:
-    return f"{length_m:.1f} m ({length_m / METRES_PER_FOOT:.1f} ft)"
+    return f"{length_text(away[near])} from {old.head_id[near]} at bearing {bearing}°"

@@ -12,7 +12,7 @@ import numpy as np
 
 from geoirrig.city_records import CityInputs, CityTurf
 from geoirrig.errors import InputError, ProblemList
-from geoirrig.io.file_formats import file_sha256
+from geoirrig.io.file_formats import file_read
 from geoirrig.io.programme_changes import programme_nozzle_set
 from geoirrig.io.read_city import REQUIRED_LAYERS, OpenCity, PlacedCity, open_city, read_city
 from geoirrig.io.read_programme import has_programme_keys, read_programme
@@ -270,10 +270,7 @@ def _programme_files(programme: Programme, programme_file: Path) -> tuple[InputF
     paths = {"programme": programme_file}
     if programme.nozzle_set:
         paths["nozzle_set"] = programme_file.parent / programme.nozzle_set
-    return tuple(
-        InputFile(role=role, name=path.name, sha256=file_sha256(path))
-        for role, path in paths.items()
-    )
+    return tuple(file_read(role, path) for role, path in paths.items())
 
 
 def _check_need(programme: Programme, climate: ClimateRecord | None, problems: ProblemList) -> None:

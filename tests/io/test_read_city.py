@@ -83,6 +83,19 @@ def read(folder: Path, layers: dict[str, Any], **options: Any) -> tuple[CityInpu
     return placed.inputs, problems
 
 
+def rotary_for_spray() -> NozzleSet:
+    """Every S becomes an R."""
+    words = np.array([""], dtype=object)
+    return NozzleSet(
+        name="set",
+        head_id=words,
+        from_nozzle=np.array(["S"], dtype=object),
+        zone=words,
+        to_nozzle=np.array(["R"], dtype=object),
+        pressure_kpa=np.array([np.nan]),
+    )
+
+
 def throw(found: CityInputs, state: HeadState) -> tuple[list[float], list[float]]:
     """Flow and radius of the heads in a state."""
     heads, stated = found.heads, (state.flow_lpm, state.radius_m)
@@ -112,16 +125,7 @@ def test_read_city_zones_of_one_name_are_zones_of_their_parcels(tmp_path: Path) 
 
 
 def test_read_city_nozzle_set_changes_flow_and_radius(tmp_path: Path) -> None:
-    words = np.array([""], dtype=object)
-    nozzle_set = NozzleSet(
-        name="set",
-        head_id=words,
-        from_nozzle=np.array(["S"], dtype=object),
-        zone=words,
-        to_nozzle=np.array(["R"], dtype=object),
-        pressure_kpa=np.array([np.nan]),
-    )
-    found, _ = read(tmp_path, city(), nozzle_set=nozzle_set)
+    found, _ = read(tmp_path, city(), nozzle_set=rotary_for_spray())
     assert found.heads.is_replaced.tolist() == [True, True, False]
     assert not found.heads.is_regulated.any()
     assert throw(found, found.heads.existing) == ([14.0, 14.0, 6.0], [4.0, 4.0, 5.0])
@@ -333,16 +337,7 @@ def test_read_city_in_feet_is_the_same_city(tmp_path: Path) -> None:
 def test_read_city_what_a_head_states_is_lost_with_its_nozzle(tmp_path: Path) -> None:
     layers = city()
     layers["heads"]["flow_lpm"], layers["heads"]["radius_m"] = [20.0, 21.0, 7.0], [3.0, 3.5, 4.5]
-    words = np.array([""], dtype=object)
-    nozzle_set = NozzleSet(
-        name="set",
-        head_id=words,
-        from_nozzle=np.array(["S"], dtype=object),
-        zone=words,
-        to_nozzle=np.array(["R"], dtype=object),
-        pressure_kpa=np.array([np.nan]),
-    )
-    found, _ = read(tmp_path, layers, nozzle_set=nozzle_set)
+    found, _ = read(tmp_path, layers, nozzle_set=rotary_for_spray())
     assert throw(found, found.heads.existing) == ([20.0, 21.0, 7.0], [3.0, 3.5, 4.5])
     assert throw(found, found.heads.retrofit) == ([6.0, 6.0, 7.0], [5.0, 5.0, 4.5])
 

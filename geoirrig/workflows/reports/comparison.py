@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 
 from geoirrig import symbology
-from geoirrig.grid.point_location import containing_polygons, index_of_polygons
+from geoirrig.grid.point_location import polygon_of_cells
 from geoirrig.records import ResultRaster, ResultTable
 from geoirrig.report.cell_values import MOST_CELLS
 from geoirrig.report.report_page import (
@@ -252,11 +252,8 @@ def _look(label: str, named: str, colour: str, classes: str = "") -> LayerLook:
 def _surface(found: Comparison, one: ComparedSet) -> MapSurface:
     """Rate under a set; turf that gets no water shows as dry, other dry ground stays clear."""
     grid, rate = one.measures.grid, one.measures.rate_mm_h
-    x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
-    turf, _ = containing_polygons(
-        index_of_polygons(found.site.inputs.turf.geometry), x.ravel(), y.ravel()
-    )
-    is_seen = (rate > 0.0) | (turf.reshape(grid.shape) >= 0)
+    turf = polygon_of_cells(found.site.inputs.turf.geometry, grid)
+    is_seen = (rate > 0.0) | (turf >= 0)
     return MapSurface(
         raster=ResultRaster(
             name="precipitation_rate_mm_h",

@@ -20,7 +20,13 @@ from geoirrig.report.report_page import (
     ReportTable,
     TableColumn,
 )
-from geoirrig.units import METRES_PER_FOOT, MM_PER_INCH, MM_PER_M, SQUARE_METRES_PER_SQUARE_FOOT
+from geoirrig.units import (
+    METRES_PER_FOOT,
+    MM_PER_INCH,
+    MM_PER_M,
+    SQUARE_METRES_PER_SQUARE_FOOT,
+    length_text,
+)
 from geoirrig.wording import counted
 from geoirrig.workflows.place_plan import PlanPlacement
 from geoirrig.workflows.reports.frame import HEAD_LOOK, filled_sections, framed_bounds
@@ -40,7 +46,6 @@ from geoirrig.workflows.reports.plan_questions import (
     beside_text,
     control_places,
     left_out_m,
-    length_text,
     nothing_asked_text,
     plan_heads,
     plan_questions,
@@ -238,7 +243,7 @@ def _agreement(told: Mapping[str, Any], placement: PlanPlacement) -> str:
             "(RMS)."
         )
     name = str(placement.points.point[blunder])
-    off = length_text(float(left_out_m(placement)[blunder]))
+    off = length_text(float(left_out_m(placement)[blunder]), ".2f")
     return (
         f"control point “{name}” lies {off} from where the others put it, and pulls the plan with "
         "it."

@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 
 from geoirrig.records import ObjectArray, ResultTable
 from geoirrig.surfaces.sector_superposition import bearing_vector
-from geoirrig.units import METRES_PER_FOOT, FloatArray, to_si, unit_of_column
+from geoirrig.units import FloatArray, length_text, to_si, unit_of_column
 from geoirrig.workflows.place_plan import MOST_RMS_M, PlanPlacement
 
 QUESTIONS = "questions"
 # Judgements, no source.
 BESIDE_TURF_M = 1.0  # a head farther off stands beside no turf
-AHEAD_M = (
-    1.0  # so near the head an arc is held against the turf; farther, it may just throw too far
-)
+AHEAD_M = 1.0  # so near the head an arc is held against the turf; farther, it may throw too far
 MOST_OFF_FRACTION = 0.25  # of the sector to there that may lie off the turf
 _ALIKE_FRACTION = 0.75  # of part circles that point off: one mistake for all, not one for each
 _ALIKE_AT_LEAST = 3
@@ -146,8 +144,8 @@ def _of_points(placement: PlanPlacement) -> Iterator[_Question]:
         name = str(placement.points.point[number])
         yield (
             name,
-            f"Control point “{name}” lies {length_text(float(off_m[number]))} from where the "
-            "others put it. Is it measured right, on the plan and on the map?",
+            f"Control point “{name}” lies {length_text(float(off_m[number]), '.2f')} from where "
+            "the others put it. Is it measured right, on the plan and on the map?",
             places[number],
         )
 
@@ -165,8 +163,8 @@ def _of_ground(tables: Mapping[str, ResultTable]) -> Iterator[_Question]:
         name = str(heads.head_id[number])
         yield (
             name,
-            f"Head “{name}” stands {length_text(float(off_m[number]))} from the next turf. Is a "
-            "lawn missing, or is the head somewhere else?",
+            f"Head “{name}” stands {length_text(float(off_m[number]), '.2f')} from the next turf. Is "
+            "a lawn missing, or is the head somewhere else?",
             heads.point[number],
         )
     yield from _of_arcs(heads, is_beside, ground)
@@ -240,14 +238,9 @@ def nothing_asked_text(tables: Mapping[str, ResultTable]) -> str:
 
 def beside_text() -> str:
     """How far off the turf a head may stand."""
-    return f"{BESIDE_TURF_M:.0f} m ({BESIDE_TURF_M / METRES_PER_FOOT:.1f} ft)"
+    return length_text(BESIDE_TURF_M)
 
 
 def ahead_text() -> str:
     """How far from its head an arc is held against the turf."""
-    return f"{AHEAD_M:.0f} m ({AHEAD_M / METRES_PER_FOOT:.1f} ft)"
-
-
-def length_text(length_m: float) -> str:
-    """A length in both systems."""
-    return f"{length_m:.2f} m ({length_m / METRES_PER_FOOT:.2f} ft)"
+    return length_text(AHEAD_M)

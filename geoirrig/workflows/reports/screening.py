@@ -13,7 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig import symbology
-from geoirrig.grid.point_location import containing_polygons, index_of_polygons
+from geoirrig.grid.point_location import polygon_of_cells
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.io.result_columns import column_unit
 from geoirrig.maps.map_sheet import amount_text
@@ -301,15 +301,13 @@ def _picture(
     # whole multiples of the cell at the edges may add a row and a column
     cell_m = math.sqrt((east - west) * (north - south) / (0.99 * _MOST_CELLS))
     grid = RasterGrid.covering(west, south, east, north, cell_size_m=cell_m)
-    x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
-    parcel, _ = containing_polygons(index_of_polygons(geometry), x.ravel(), y.ravel())
     codes = np.append(status.astype(np.float32), np.float32(np.nan))
     return MapSurface(
         raster=ResultRaster(
             name=_STATUS,
             description="",
             unit="1",
-            values=codes[parcel].reshape(grid.shape),
+            values=codes[polygon_of_cells(geometry, grid)],
             nodata=math.nan,
         ),
         grid=grid,

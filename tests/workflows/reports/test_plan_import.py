@@ -104,7 +104,7 @@ def test_import_report_of_a_good_plan_says_that_nothing_is_asked(tmp_path: Path)
     assert "questions" not in [one.label for one in page.map.layers]
     said = str(page.sections[0].content[0])
     assert "every turf polygon has a head" in said
-    assert "within 1 m (3.3 ft) of its head" in said
+    assert "within 1.0 m (3.3 ft) of its head" in said
     assert said.endswith("Nothing else was asked.")
 
 

@@ -62,7 +62,7 @@ def test_plan_questions_arc_that_points_off_the_turf(tmp_path: Path) -> None:
     ((name, question),) = asked(imported(tmp_path, plan))
     assert name == "AWAY"
     assert question == (
-        "Within 1 m (3.3 ft) of head “AWAY”, 100 % of its arc lies off the turf. Is its block "
+        "Within 1.0 m (3.3 ft) of head “AWAY”, 100 % of its arc lies off the turf. Is its block "
         "turned as it should be?"
     )
 
