@@ -163,8 +163,8 @@ def _of_ground(tables: Mapping[str, ResultTable]) -> Iterator[_Question]:
         name = str(heads.head_id[number])
         yield (
             name,
-            f"Head “{name}” stands {length_text(float(off_m[number]), '.2f')} from the next turf. Is "
-            "a lawn missing, or is the head somewhere else?",
+            f"Head “{name}” stands {length_text(float(off_m[number]), '.2f')} from the next turf. "
+            "Is a lawn missing, or is the head somewhere else?",
             heads.point[number],
         )
     yield from _of_arcs(heads, is_beside, ground)
