@@ -54,6 +54,7 @@ class Browser:
         self._session = attached["sessionId"]
         for domain in ("Page", "Runtime", "Log", "Network"):
             self.call(f"{domain}.enable")
+        self.show_on()
 
     def __enter__(self) -> Browser:
         return self
@@ -87,6 +88,15 @@ class Browser:
             self._kept += piece
         text, _, self._kept = self._kept.partition(b"\0")
         return json.loads(text)
+
+    def show_on(self, media: str = "screen", scheme: str = "light") -> None:
+        """Show pages on screen or paper, light or dark.
+
+        What would move stands where it ends up at once, however busy the machine is.
+        """
+        wanted = {"prefers-color-scheme": scheme, "prefers-reduced-motion": "reduce"}
+        features = [{"name": name, "value": value} for name, value in wanted.items()]
+        self.call("Emulation.setEmulatedMedia", media=media, features=features)
 
     def open(self, path: Path) -> None:
         """Open a file and wait until it has loaded."""

@@ -66,10 +66,7 @@ def test_report_breaks_no_rule_of_accessibility(browser: Browser, report: Path) 
             "Emulation.setDeviceMetricsOverride",
             width=width, height=900, deviceScaleFactor=1, mobile=False,
         )  # fmt: skip
-        browser.call(
-            "Emulation.setEmulatedMedia",
-            features=[{"name": "prefers-color-scheme", "value": scheme}],
-        )
+        browser.show_on(scheme=scheme)
         browser.open(report)
         browser.run(f"{rules}; 0")
         assert browser.run(BROKEN) == [], (width, scheme)

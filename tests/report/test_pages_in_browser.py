@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -135,18 +136,22 @@ def wait(page: Browser, milliseconds: int) -> None:
     page.run(f"new Promise((done) => setTimeout(done, {milliseconds}))")
 
 
+def box_of(page: Browser, selector: str) -> dict[str, float]:
+    found = f"document.querySelector({json.dumps(selector)}).getBoundingClientRect()"
+    box: dict[str, float] = json.loads(page.run(f"JSON.stringify({found})"))
+    return box
+
+
+def put_pointer(page: Browser, x: float, y: float) -> None:
+    for step in (-1.0, 0.0):
+        page.call("Input.dispatchMouseEvent", type="mouseMoved", x=x + step, y=y)
+
+
 def point_at(page: Browser, selector: str) -> None:
     """Put the pointer in the middle of an element of the map."""
     page.run("document.getElementById('map').scrollIntoView({ block: 'end' })")
-    box = json.loads(
-        page.run(
-            f"JSON.stringify(document.querySelector({json.dumps(selector)})"
-            ".getBoundingClientRect())"
-        )
-    )
-    middle = (box["x"] + box["width"] / 2.0, box["y"] + box["height"] / 2.0)
-    for step in (-1.0, 0.0):
-        page.call("Input.dispatchMouseEvent", type="mouseMoved", x=middle[0] + step, y=middle[1])
+    box = box_of(page, selector)
+    put_pointer(page, box["x"] + box["width"] / 2.0, box["y"] + box["height"] / 2.0)
 
 
 def shapes(page: Browser) -> int:
@@ -239,7 +244,6 @@ def test_a_row_of_another_nozzle_set_switches_to_it(opened):
     said = page.run("document.getElementById('announcement').textContent")
     assert said.startswith(f"The map shows {PICTURE}, Zone </script>")
     page.run(f"{zone}[0].click()")
-    wait(page, 400)  # the popup before fades away
     assert page.run("document.querySelectorAll('input[name=map-variant]')[0].checked") is True
     assert "(−" not in page.run("document.querySelector('.leaflet-popup-content').textContent")
 
@@ -270,13 +274,10 @@ def test_many_parcels_are_a_picture_that_tells_them_all_the_same(opened):
     assert shapes(page) == 0
     assert page.run("document.querySelectorAll('#map canvas').length") == 1
     page.run("document.querySelectorAll('button.to-place')[3].click()")
-    wait(page, 100)
     row = page.run("document.querySelectorAll('button.to-place')[3].textContent")
-    tip = "document.querySelector('.leaflet-popup-tip-container').getBoundingClientRect()"
-    x, y = (page.run(f"{tip}.x + {tip}.width / 2"), page.run(f"{tip}.bottom"))
-    for step in (20.0, 22.0):
-        page.call("Input.dispatchMouseEvent", type="mouseMoved", x=x, y=y + step)
-    wait(page, 100)
+    tip = box_of(page, ".leaflet-popup-tip-container")
+    page.run("document.querySelector('.leaflet-popup-close-button').click()")
+    put_pointer(page, tip["x"] + tip["width"] / 2.0, tip["y"] + tip["height"] + 4.0)
     assert row in page.run("document.querySelector('.leaflet-tooltip').textContent")
 
 
@@ -284,5 +285,12 @@ def test_coordinates_of_a_plan_are_read_off_in_its_unit(opened):
     page = opened("plan-export")
     point_at(page, "#map path.leaflet-interactive")
     text = page.run("document.getElementById('read-off').textContent")
-    assert text.startswith("x 40.0, y 30.0")
+    bar = box_of(page, ".leaflet-control-scale-line")
+    length, unit = page.run(
+        "document.querySelector('.leaflet-control-scale-line').textContent"
+    ).split()
+    told = [float(one) for one in re.findall(r"[-\d.]+", text)]
+    # The mark is drawn, and the pointer taken, at whole pixels.
+    pixel = float(length) / bar["width"]
+    assert (unit, told) == ("m", pytest.approx([40.0, 30.0], abs=1.5 * pixel + 0.05))
     assert page.run("document.querySelectorAll('.leaflet-control-scale-line').length") == 2

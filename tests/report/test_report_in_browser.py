@@ -166,7 +166,7 @@ def test_everything_is_reached_by_the_tabulator_key(page):
 
 
 def test_print_leaves_the_map_to_the_pictures_and_opens_whole_tables(page):
-    page.call("Emulation.setEmulatedMedia", media="print")
+    page.show_on("print")
     assert page.run("document.getElementById('map').offsetParent") is None
     assert page.run("getComputedStyle(document.querySelector('.wide')).overflow") == "visible"
-    page.call("Emulation.setEmulatedMedia", media="")
+    page.show_on("screen")

@@ -26,6 +26,7 @@
     zoomAnimation: !noMotion,
     fadeAnimation: !noMotion,
   });
+  if (noMotion) map.panBy = (offset) => L.Map.prototype.panBy.call(map, offset, { animate: false });
   const whole = [[0, 0], [height, width]];
   map.fitBounds(whole, { paddingBottomRight: [0, underneath] });
   map.setMinZoom(map.getZoom() - 1);
