@@ -25,6 +25,7 @@ from geoirrig.grid.polygon_cover_kernels import (
 from geoirrig.surfaces.low_sum_kernels import Bins, low_sums, sum_of
 from geoirrig.surfaces.sector_kernels import Heads, Sums, Workspace, superpose_heads
 from geoirrig.units import FloatArray
+from geoirrig.vector_blocks import BLOCK, alike_lanes, keep_highest, lanes_before, pack
 
 N_CLASSES = 5  # four slope classes, and slope not known
 UNKNOWN_CLASS = 4
@@ -75,13 +76,18 @@ class Cells(NamedTuple):
     key: NDArray[np.int32]  # polygon within the group and slope class
     best: NDArray[np.float32]  # highest rate
     main: NDArray[np.int32]  # zone within the group that gives it; −1 is dry
+    wettings: NDArray[np.uint8]  # zones that wet it, up to 255
 
 
-class Entries(NamedTuple):
-    """Turf cells that the zones of one group wet, zone after zone."""
+class Strips(NamedTuple):
+    """Turf cells within reach of the zones of one group, zone after zone; neighbours are a strip.
 
-    cell: NDArray[np.int32]
-    rate_mm_h: NDArray[np.float32]
+    Of a zone, no cell is in two strips. A strip may have cells at which the zone does not throw.
+    """
+
+    cell: NDArray[np.int32]  # first cell of each
+    start: NDArray[np.int32]  # where its rates begin; at last, where those of the last end
+    rate_mm_h: NDArray[np.float32]  # 0 where dry
 
 
 class ZoneSums(NamedTuple):
@@ -97,22 +103,28 @@ class ZoneSums(NamedTuple):
 @compiled
 def cells_room(n: int) -> Cells:
     """Room for ``n`` turf cells."""
-    return Cells(np.empty(n, np.int32), np.empty(n, np.float32), np.empty(n, np.int32))
+    return Cells(
+        np.empty(n, np.int32), np.empty(n, np.float32), np.empty(n, np.int32), np.empty(n, np.uint8)
+    )
 
 
 @compiled
-def entries_room(n: int) -> Entries:
-    """Room for ``n`` wetted cells."""
-    return Entries(np.empty(n, np.int32), np.empty(n, np.float32))
+def strips_room(n_strips: int, n_rates: int) -> Strips:
+    """Room for strips and their rates."""
+    return Strips(
+        np.empty(n_strips, np.int32),
+        np.zeros(n_strips + 1, np.int32),
+        np.empty(n_rates, np.float32),
+    )
 
 
 @compiled
-def _grown_entries(entries: Entries, n: int) -> Entries:
-    """The same entries with room for ``n``."""
-    larger = entries_room(n)
-    kept = entries.cell.shape[0]
-    larger.cell[:kept] = entries.cell
-    larger.rate_mm_h[:kept] = entries.rate_mm_h
+def _grown_strips(strips: Strips, n_strips: int, n_rates: int) -> Strips:
+    """The same strips with room for as many strips and rates."""
+    larger = strips_room(n_strips, n_rates)
+    larger.cell[: strips.cell.shape[0]] = strips.cell
+    larger.start[: strips.start.shape[0]] = strips.start
+    larger.rate_mm_h[: strips.rate_mm_h.shape[0]] = strips.rate_mm_h
     return larger
 
 
@@ -196,6 +208,7 @@ def dry_cells(n_cells: int, cells: Cells) -> None:
     """Take the water from the turf cells of a group."""
     cells.best[:n_cells] = 0.0
     cells.main[:n_cells] = -1
+    cells.wettings[:n_cells] = 0
 
 
 @compiled_in_place
@@ -224,39 +237,44 @@ def gather_zone(
     rate: FloatArray,
     runs: CellRuns,
     cells: Cells,
-    entries: Entries,
+    strips: Strips,
     n: int,
 ) -> int:
-    """Append the turf cells that a zone wets, and keep each cell's highest rate; entries now."""
+    """Append the strips of turf within a zone's window to ``n``, and keep what is highest.
+
+    Returns
+    -------
+    int
+        How many strips there are now.
+    """
+    wetted = (cells.best, cells.main, cells.wettings)
     for run in range(runs.row.shape[0]):
-        row, start, stop = runs.row[run] - own.row, runs.first[run], runs.first[run + 1]
-        shift = runs.col[run] - own.col - start  # from a cell's number to its column
-        start, stop = max(start, -shift), min(stop, own.n_cols - shift)
-        if not 0 <= row < own.n_rows or start >= stop:
+        row, first, end = runs.row[run] - own.row, runs.first[run], runs.first[run + 1]
+        shift = runs.col[run] - own.col - first  # from a cell's number to its column
+        first, end = max(first, -shift), min(end, own.n_cols - shift)
+        if not 0 <= row < own.n_rows or first >= end:
             continue
-        source, most, n_wet = row * own.n_cols + shift, n + stop - start + 1, 0
-        # Stretches of their own and no branches: the second loop compiles to vectors.
-        line = rate[source + start : source + stop]
-        best, main = cells.best[start:stop], cells.main[start:stop]
-        cell, rate_mm_h = entries.cell[n:most], entries.rate_mm_h[n:most]
-        for place in range(stop - start):  # the next overwrites what is written of a dry cell
-            value = np.float32(line[place])
-            cell[n_wet], rate_mm_h[n_wet] = start + place, value
-            n_wet += int(value > np.float32(0.0))
-        for place in range(stop - start):
-            value = np.float32(line[place])
-            main[place] = local if value > best[place] else main[place]
-            best[place] = max(value, best[place])
-        n += n_wet
+        at, source = strips.start[n], row * own.n_cols + shift
+        for cell in range(first, end, BLOCK):
+            keep_highest(
+                strips.rate_mm_h, at + cell - first, rate, source + cell, wetted,
+                (cell, end - cell, local),
+            )  # fmt: skip
+        strips.cell[n], strips.start[n + 1] = first, at + end - first
+        n += 1
     return n
 
 
 @compiled
-def room_for_zone(zone: int, zones: ZoneHeads, n: int, n_cells: int, entries: Entries) -> Entries:
-    """Entries with room for all cells that a zone may add to ``n``, and one that is overwritten."""
-    window = window_of(zones.window[zone])
-    most = n + min(n_cells, window.n_rows * window.n_cols) + 1
-    return entries if most <= entries.cell.shape[0] else _grown_entries(entries, 2 * most)
+def room_for_zone(zone: int, zones: ZoneHeads, n: int, runs: CellRuns, strips: Strips) -> Strips:
+    """Strips with room for all that a zone may add to ``n``, and a block beyond them."""
+    window, n_runs = window_of(zones.window[zone]), runs.row.shape[0]
+    n_strips = n + n_runs
+    n_rates = strips.start[n] + min(runs.first[n_runs], window.n_rows * window.n_cols) + BLOCK
+    had_strips, had_rates = strips.cell.shape[0], strips.rate_mm_h.shape[0]
+    if n_strips <= had_strips and n_rates <= had_rates:
+        return strips
+    return _grown_strips(strips, max(2 * n_strips, had_strips), max(2 * n_rates, had_rates))
 
 
 # --- evenness ------------------------------------------------------------------------------------
@@ -267,20 +285,36 @@ def sum_zones(
     own: GroupState,
     groups: Groups,
     cells: Cells,
-    entries: Entries,
-    entry_start: IntVector,
+    strips: Strips,
+    strip_start: IntVector,
     bins: Bins,
     sums: ZoneSums,
 ) -> None:
     """Fill the sums of the zones of a group in one state."""
-    main, served = cells.main, bins.served
     for place in range(own.first_zone, own.end_zone):
         local, zone, n = place - own.first_zone, groups.zone[place], 0
-        start, stop = entry_start[local], entry_start[local + 1]
-        for at in range(start, stop):  # the next overwrites the rate of a cell that others serve
-            served[n] = entries.rate_mm_h[at]
-            n += main[entries.cell[at]] == local
-        sums.on_turf[zone] = sum_of(entries.rate_mm_h[start:stop])
+        first, end = strip_start[local], strip_start[local + 1]
+        for strip in range(first, end):
+            n = _gather_served(local, strip, strips, cells.main, bins.served, n)
+        sums.on_turf[zone] = sum_of(strips.rate_mm_h[strips.start[first] : strips.start[end]])
         sums.cells[zone] = n
-        quarter, half, total = low_sums(served[:n], bins)
+        quarter, half, total = low_sums(bins.served[:n], bins)
         sums.low_quarter[zone], sums.low_half[zone], sums.total[zone] = quarter, half, total
+
+
+@compiled_in_place
+def _gather_served(
+    local: int,
+    strip: int,
+    strips: Strips,
+    main: NDArray[np.int32],
+    served: NDArray[np.float32],
+    n: int,
+) -> int:
+    """Append the rates of the cells of a strip that a zone serves to ``n``; how many there are."""
+    start, end = strips.start[strip], strips.start[strip + 1]
+    shift = strips.cell[strip] - start
+    for at in range(start, end, BLOCK):
+        lanes = alike_lanes(main, at + shift, local) & lanes_before(end - at)
+        n = pack(served, n, strips.rate_mm_h, at, lanes)
+    return n

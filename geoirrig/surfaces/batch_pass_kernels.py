@@ -19,21 +19,21 @@ from geoirrig.grid.polygon_cover_kernels import (
 from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
     Cells,
-    Entries,
     GroupState,
     IntVector,
     SlopeClasses,
+    Strips,
     ZoneHeads,
     ZoneSums,
     cells_room,
     class_cells,
     cover_turf,
     dry_cells,
-    entries_room,
     gather_zone,
     group_state,
     lay_zone,
     room_for_zone,
+    strips_room,
     sum_zones,
     window_of,
 )
@@ -42,7 +42,6 @@ from geoirrig.surfaces.batch_runoff_kernels import (
     GroupCells,
     Lots,
     Ponding,
-    count_wettings,
     lots_room,
     plan_runs,
     ponding_room,
@@ -91,10 +90,10 @@ class Room(NamedTuple):
     cover: CoverRoom
     rate: FloatArray
     sums: Sums
-    entry_start: IntVector
+    strip_start: IntVector  # of each zone of the group
     lot_of_key: NDArray[np.int32]
     cells: Cells
-    entries: Entries
+    strips: Strips
     bins: Bins
     pond: Ponding
 
@@ -121,7 +120,7 @@ def _first_room(limits: Limits, n_heads: int) -> Room:
         np.empty(limits.zones + 1, np.int64),
         np.empty(N_CLASSES * limits.lots, np.int32),
         cells_room(_FEWEST),
-        entries_room(_FEWEST),
+        strips_room(_FEWEST, _FEWEST),
         bins_room(_FEWEST),
         ponding_room(_FEWEST),
     )
@@ -134,43 +133,42 @@ def _room_for_cells(n_cells: int, room: Room) -> Room:
         return room
     n = n_cells + n_cells // 4 + BLOCK
     return Room(
-        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
-        cells_room(n), room.entries, bins_room(n), ponding_room(n),
+        room.cover, room.rate, room.sums, room.strip_start, room.lot_of_key,
+        cells_room(n), room.strips, bins_room(n), ponding_room(n),
     )  # fmt: skip
 
 
 @compiled
 def _with_cover(room: Room, cover: CoverRoom) -> Room:
     return Room(
-        cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
-        room.cells, room.entries, room.bins, room.pond,
+        cover, room.rate, room.sums, room.strip_start, room.lot_of_key,
+        room.cells, room.strips, room.bins, room.pond,
     )  # fmt: skip
 
 
 @compiled
-def _with_entries(room: Room, entries: Entries) -> Room:
+def _with_strips(room: Room, strips: Strips) -> Room:
     return Room(
-        room.cover, room.rate, room.sums, room.entry_start, room.lot_of_key,
-        room.cells, entries, room.bins, room.pond,
+        room.cover, room.rate, room.sums, room.strip_start, room.lot_of_key,
+        room.cells, strips, room.bins, room.pond,
     )  # fmt: skip
 
 
 @compiled
 def _lay_group(own: GroupState, sites: Sites, work: Workspace, runs: CellRuns, room: Room) -> Room:
     """Water of the zones of a group on its turf, in one state."""
-    zones, entries, n = sites.zones, room.entries, 0
-    n_cells = int(runs.first[runs.row.shape[0]])
-    dry_cells(n_cells, room.cells)
-    room.entry_start[0] = 0
+    zones, strips, n = sites.zones, room.strips, 0
+    dry_cells(int(runs.first[runs.row.shape[0]]), room.cells)
+    room.strip_start[0] = 0
     for place in range(own.first_zone, own.end_zone):
         zone = sites.event.groups.zone[place]
-        entries = room_for_zone(zone, zones, n, n_cells, entries)
+        strips = room_for_zone(zone, zones, n, runs, strips)
         lay_zone(zone, zones, sites.heads, work, room.rate, room.sums)
         window = window_of(zones.window[zone])
         local = place - own.first_zone
-        n = gather_zone(local, window, room.rate, runs, room.cells, entries, n)
-        room.entry_start[local + 1] = n
-    return _with_entries(room, entries)
+        n = gather_zone(local, window, room.rate, runs, room.cells, strips, n)
+        room.strip_start[local + 1] = n
+    return _with_strips(room, strips)
 
 
 @compiled
@@ -198,13 +196,12 @@ def measure_groups(
             if own.end_zone == own.first_zone:
                 continue
             room = _lay_group(own, sites, work, runs, room)
-            sum_zones(own, groups, room.cells, room.entries, room.entry_start, room.bins, sums)
+            sum_zones(own, groups, room.cells, room.strips, room.strip_start, room.bins, sums)
             plan_runs(own, event, sums, found.run_hours)
             water = GroupCells(
-                n_cells, room.cells, room.entries, room.entry_start, room.pond, room.lot_of_key
+                n_cells, room.cells, room.strips, room.strip_start, room.pond, room.lot_of_key
             )
             lots = room_for_lots(n_lots + min(n_cells, N_CLASSES * limits.lots), lots)
-            count_wettings(water, room.entry_start[own.end_zone - own.first_zone])
             n_lots = wet_once(own, event, water, found.run_hours, lots, n_lots)
             walk_event(own, event, water, found.run_hours, lots)
     return lots, n_lots

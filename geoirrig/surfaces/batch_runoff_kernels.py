@@ -25,18 +25,25 @@ from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
     UNKNOWN_CLASS,
     Cells,
-    Entries,
     Groups,
     GroupState,
     IntVector,
+    Strips,
     ZoneSums,
 )
 from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import BLOCK, add_excesses
+from geoirrig.vector_blocks import (
+    BLOCK,
+    alike_lanes,
+    excess_sums,
+    first_lane,
+    run_over_surfaces,
+    shared_lanes,
+)
 
 N_SOILS = 3  # tabulated, tight, open
 TIGHT, OPEN = 1, 2
-SEVERAL = 2  # zones that wet a cell; more are not told apart
+_BEYOND = (1 << (BLOCK + 1)) - 1  # the lanes of a block, and one that ends it
 _DESIGN_STEPS = 4  # the design point moves by less than a hundredth after these
 
 
@@ -77,11 +84,9 @@ class Lots(NamedTuple):
 class Ponding(NamedTuple):
     """Turf cells of one group during the event; arrays of (room,)."""
 
-    wettings: NDArray[np.uint8]  # zones that wet it, up to SEVERAL
     lot: NDArray[np.int32]  # of the cells that are wetted
     clock: FloatArray  # hour when the last run over the cell ended
-    stored_mm: FloatArray  # (room, N_SOILS)
-    lanes: FloatArray  # (BLOCK · (1 + N_SOILS),) sums of a stretch of cells
+    stored_mm: FloatArray  # (N_SOILS, room)
 
 
 class Event(NamedTuple):
@@ -97,8 +102,8 @@ class GroupCells(NamedTuple):
 
     n_cells: int
     cells: Cells
-    entries: Entries
-    entry_start: IntVector  # (room + 1,) entries of each zone
+    strips: Strips
+    strip_start: IntVector  # (room + 1,) strips of each zone
     pond: Ponding
     lot_of_key: NDArray[np.int32]  # of each zone, for each polygon and slope class
 
@@ -132,8 +137,7 @@ def room_for_lots(n: int, lots: Lots) -> Lots:
 def ponding_room(n: int) -> Ponding:
     """Room for ``n`` turf cells."""
     return Ponding(
-        np.empty(n, np.uint8), np.empty(n, np.int32), np.empty(n), np.empty((n, N_SOILS)),
-        np.empty(BLOCK * (1 + N_SOILS)),
+        np.empty(n, np.int32), np.empty(n), np.empty((N_SOILS, n)),
     )  # fmt: skip
 
 
@@ -243,22 +247,14 @@ def _open_lot(
 
 
 @compiled_in_place
-def count_wettings(water: GroupCells, n_entries: int) -> None:
-    """Count the zones that wet each turf cell of a group, up to SEVERAL."""
-    wettings, cell_of = water.pond.wettings, water.entries.cell
-    wettings[: water.n_cells] = 0
-    for at in range(n_entries):
-        cell = cell_of[at]
-        wettings[cell] = min(wettings[cell] + 1, SEVERAL)
-
-
-@compiled_in_place
-def _end_of_run(start: int, main: NDArray[np.int32], key: NDArray[np.int32]) -> int:
-    """First cell after ``start`` of another zone, polygon or slope class."""
-    stop = start + 1
-    while stop < main.shape[0] and main[stop] == main[start] and key[stop] == key[start]:
-        stop += 1
-    return stop
+def _end_of_run(start: int, n_cells: int, main: NDArray[np.int32], key: NDArray[np.int32]) -> int:
+    """First cell after ``start`` of another zone, polygon or slope class; at most ``n_cells``."""
+    stop, n_alike = start, BLOCK
+    while n_alike == BLOCK and stop < n_cells:
+        alike = alike_lanes(main, stop, main[start]) & alike_lanes(key, stop, key[start])
+        n_alike = first_lane(~alike & _BEYOND)
+        stop += n_alike
+    return min(stop, n_cells)
 
 
 @compiled_in_place
@@ -274,13 +270,12 @@ def wet_once(
     n_cells, n_keys = water.n_cells, N_CLASSES * (own.end_turf - own.first_turf)
     lot_of_key, lot_of_cell = water.lot_of_key, water.pond.lot
     lot_of_key[: n_keys * (own.end_zone - own.first_zone)] = -1
-    main, key, rate = water.cells.main[:n_cells], water.cells.key[:n_cells], water.cells.best
-    wettings, taken_in, stop = water.pond.wettings, lots.taken_in_mm, 0
+    main, key, rate = water.cells.main, water.cells.key, water.cells.best
+    wettings, taken_in, stop = water.cells.wettings, lots.taken_in_mm, 0
     cells, applied, shed, zone = lots.cells, lots.applied_mm, lots.shed_mm, lots.zone
-    lanes = water.pond.lanes
     while stop < n_cells:
         start = stop
-        stop = _end_of_run(start, main, key)
+        stop = _end_of_run(start, n_cells, main, key)
         if main[start] < 0:
             continue
         lot = lot_of_key[main[start] * n_keys + key[start]]
@@ -291,37 +286,15 @@ def wet_once(
         lot_of_cell[start:stop] = lot
         limits = (0.0, taken_in[lot, 0], taken_in[lot, 1], taken_in[lot, 2])
         hours = run_hours[zone[lot]]
-        lanes[:] = 0.0
-        for at in range(start, stop, BLOCK):
-            add_excesses(lanes, wettings, rate, (at, stop - at), hours, limits)
+        excess = excess_sums(wettings, rate, start, stop, hours, limits)
         cells[lot] += stop - start
-        applied[lot] += lanes[:BLOCK].sum()
+        applied[lot] += excess[0]
         for soil in range(N_SOILS):
-            first = BLOCK * (1 + soil)
-            shed[lot, soil] += lanes[first : first + BLOCK].sum()
+            shed[lot, soil] += excess[1 + soil]
     return n_lots
 
 
 # --- cells that several zones wet ----------------------------------------------------------------
-
-
-@compiled_in_place
-def run_on_surface(
-    stored_mm: float, rise_mm: float, soaked_mm: float, soaks: float, limit_mm: float
-) -> tuple[float, float]:
-    """What a run of equal cycles sheds of a surface, and what it leaves there.
-
-    A cycle raises the water by ``rise_mm``, rain less intake, which may be negative; each soak
-    between two cycles takes in up to ``soaked_mm``. From cycle to cycle the water rises or falls
-    steadily, until it meets the limit or the soaks empty the surface. So a surface that gains,
-    once it is full, sheds the gain of every later cycle; one that does not can shed in the first
-    cycle only.
-    """
-    gain = max(0.0, rise_mm - min(limit_mm, soaked_mm))
-    filled = stored_mm + rise_mm
-    shed = max(0.0, filled - limit_mm + soaks * gain)
-    left = min(limit_mm, filled) + soaks * (rise_mm - soaked_mm)
-    return shed, min(limit_mm, max(left, rise_mm, 0.0))
 
 
 @compiled_in_place
@@ -333,25 +306,35 @@ def _run_zone(
 ) -> None:
     """Wet those cells of a zone that others wet too, (its place in the group, start and end)."""
     local, start, end = zone
-    hours, soaks = run[0], float(run[1] - 1)
-    entry_cell, entry_rate = water.entries.cell, water.entries.rate_mm_h
-    lot_of, clock, stored = water.pond.lot, water.pond.clock, water.pond.stored_mm
-    wettings, applied = water.pond.wettings, lots.applied_mm
-    intake, storage, shed = lots.intake_mm_h, lots.storage_mm, lots.shed_mm
-    for at in range(water.entry_start[local], water.entry_start[local + 1]):
-        cell = entry_cell[at]
-        if wettings[cell] < SEVERAL:
-            continue
-        lot, rate, gap = lot_of[cell], float(entry_rate[at]), start - clock[cell]
-        clock[cell] = end
-        applied[lot] += rate * hours * run[1]
-        for soil in range(N_SOILS):
-            steady = intake[lot, soil]
-            held = max(0.0, stored[cell, soil] - steady * gap)
-            more, stored[cell, soil] = run_on_surface(
-                held, (rate - steady) * hours, steady * run[2], soaks, storage[lot, soil]
-            )
-            shed[lot, soil] += more
+    times = (start, end, run[0], float(run[1] - 1), run[2])
+    wettings, lot_of, pond = water.cells.wettings, water.pond.lot, water.pond
+    surface = (pond.clock, pond.stored_mm[0], pond.stored_mm[1], pond.stored_mm[2])
+    first, rate_mm_h = water.strips.start, water.strips.rate_mm_h
+    for strip in range(water.strip_start[local], water.strip_start[local + 1]):
+        shift = water.strips.cell[strip] - first[strip]
+        for at in range(first[strip], first[strip + 1], BLOCK):
+            cell = at + shift
+            lanes = shared_lanes(wettings, cell, rate_mm_h, at, first[strip + 1] - at)
+            while lanes:
+                lot = lot_of[cell + first_lane(lanes)]
+                own = lanes & alike_lanes(lot_of, cell, lot)
+                lanes ^= own
+                found = run_over_surfaces(
+                    rate_mm_h, at, surface, (cell, own), times, _soils_of(lot, lots)
+                )
+                lots.applied_mm[lot] += found[0] * run[0] * run[1]
+                for soil in range(N_SOILS):
+                    lots.shed_mm[lot, soil] += found[1 + soil]
+
+
+@compiled_in_place
+def _soils_of(lot: int, lots: Lots) -> tuple[float, float, float, float, float, float]:
+    """Intake and storage of the soils of a lot, as `run_over_surfaces` wants them."""
+    intake, storage = lots.intake_mm_h, lots.storage_mm
+    return (
+        intake[lot, 0], intake[lot, 1], intake[lot, 2],
+        storage[lot, 0], storage[lot, 1], storage[lot, 2],
+    )  # fmt: skip
 
 
 @compiled_in_place
@@ -360,7 +343,7 @@ def walk_event(
 ) -> None:
     """Follow the zones of a group, one after another, over the cells that several wet."""
     plans, n_cells = event.plans, water.n_cells
-    water.pond.clock[:n_cells], water.pond.stored_mm[:n_cells] = 0.0, 0.0
+    water.pond.clock[:n_cells], water.pond.stored_mm[:, :n_cells] = 0.0, 0.0
     start = 0.0
     for place in range(own.first_zone, own.end_zone):
         zone = event.groups.zone[place]

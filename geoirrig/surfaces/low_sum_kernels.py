@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import compiled, compiled_in_place
+from geoirrig.vector_blocks import BLOCK, alike_lanes, lanes_before, pack
 
 _BINS = 256
 _TALLIES = 4  # of the members of the bins: neighbours are alike, and one tally waits for itself
@@ -18,20 +19,20 @@ _NOTHING = 1e-30  # mm/h; values closer than this are taken as the same
 class Bins(NamedTuple):
     """Room for the rates that a zone serves cells with, and to find their low sums."""
 
-    served: NDArray[np.float32]  # (room + 1,)
-    of_value: NDArray[np.int32]  # the bin of each
+    served: NDArray[np.float32]  # (room + BLOCK,)
+    of_value: NDArray[np.int32]  # (room + BLOCK,) the bin of each
     members: NDArray[np.int32]  # (_TALLIES · _BINS,) how many there are, tally after tally
-    spare: NDArray[np.float32]  # (room + 2,)
+    spare: NDArray[np.float32]  # (room + BLOCK,)
 
 
 @compiled
 def bins_room(n: int) -> Bins:
     """Room to find the low sums of ``n`` values."""
     return Bins(
-        np.empty(n + 1, np.float32),
-        np.empty(n, np.int32),
+        np.empty(n + BLOCK, np.float32),
+        np.empty(n + BLOCK, np.int32),
         np.empty(_TALLIES * _BINS, np.int32),
-        np.empty(n + 2, np.float32),
+        np.empty(n + BLOCK, np.float32),
     )
 
 
@@ -63,8 +64,9 @@ def _tally(values: NDArray[np.float32], lowest: float, highest: float, bins: Bin
     for place in range(values.shape[0]):
         of_value[place] = min(last, np.int32((values[place] - low) * scale))
     members[:] = 0
-    for place in range(values.shape[0]):
-        members[(place % _TALLIES) * _BINS + of_value[place]] += 1
+    for place in range(values.shape[0]):  # unsigned: no look for a number counted from the end
+        of_tally = np.uint64(place % _TALLIES) * np.uint64(_BINS)
+        members[of_tally + np.uint64(of_value[place])] += 1
     for tally in range(1, _TALLIES):
         for at in range(_BINS):
             members[at] += members[tally * _BINS + at]
@@ -94,10 +96,10 @@ def _low_sum(values: NDArray[np.float32], share: float, bins: Bins) -> float:
     total, n = 0.0, 0
     for place in range(values.shape[0]):
         total += float(values[place]) if of_value[place] < at else 0.0
-    for place in range(values.shape[0]):
-        if of_value[place] == at:
-            spare[n] = values[place]
-            n += 1
+    for place in range(0, values.shape[0], BLOCK):
+        lanes = alike_lanes(of_value, place, at) & lanes_before(values.shape[0] - place)
+        if lanes:
+            n = pack(spare, n, values, place, lanes)
     _sort_bin(spare[:n])
     total += sum_of(spare[: whole - below])
     return total + (share - whole) * float(spare[whole - below])
@@ -108,7 +110,8 @@ def low_sums(values: NDArray[np.float32], bins: Bins) -> tuple[float, float, flo
     """Sums of the lowest quarter, of the lowest half and of all of some values above 0.
 
     Values go into bins, and only the bin with the limit in it is sorted. Exactly a quarter and a
-    half count, of the last value a part. All are 0 where there are no values.
+    half count, of the last value a part. All are 0 where there are no values. What lies a block
+    beyond the values is read, and not used.
     """
     n, total = values.shape[0], sum_of(values)
     if n == 0:

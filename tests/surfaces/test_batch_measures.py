@@ -33,6 +33,7 @@ from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.surfaces.terrain_surface import terrain_surface
 from geoirrig.surfaces.turf_cells import site_grid, turf_cells
 from geoirrig.surfaces.zone_turf import served_turf_areas_m2, served_zone
+from geoirrig.vector_blocks import BLOCK
 from geoirrig.workflows.analyze_site import analyze_site
 from geoirrig.workflows.load_site import load_site
 from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden, rows
@@ -251,6 +252,12 @@ def test_batch_measures_runoff_rises_from_open_to_tight_soil() -> None:
 # --- evenness ------------------------------------------------------------------------------------
 
 
+def low_sums(rates: NDArray[np.float32]) -> tuple[float, float, float]:
+    """With a block beyond the rates, as kernels have it."""
+    padded = np.concatenate([rates, np.full(BLOCK, 99.0, dtype=np.float32)])
+    return low_sum_kernels.low_sums(padded[: len(rates)], low_sum_kernels.bins_room(len(rates)))
+
+
 @given(
     values=st.lists(
         st.floats(0.125, 1e4, width=32) | st.sampled_from([1.0, 2.0]), min_size=1, max_size=400
@@ -259,23 +266,22 @@ def test_batch_measures_runoff_rises_from_open_to_tight_soil() -> None:
 @settings(max_examples=300, deadline=None)
 def test_low_sums_equal_the_uniformity_of_the_textbook(values: list[float]) -> None:
     rates = np.array(values, dtype=np.float32)
-    quarter, half, total = low_sum_kernels.low_sums(rates, low_sum_kernels.bins_room(len(rates)))
+    quarter, half, total = low_sums(rates)
     assert total == pytest.approx(float(np.sum(rates, dtype=np.float64)), rel=1e-12)
     assert 4.0 * quarter / total == pytest.approx(low_quarter_uniformity(rates), rel=1e-9)
     assert 2.0 * half / total == pytest.approx(low_half_uniformity(rates), rel=1e-9)
 
 
 def test_low_sums_of_nothing_and_of_what_hardly_differs() -> None:
-    room = low_sum_kernels.bins_room(4)
-    assert low_sum_kernels.low_sums(np.zeros(0, np.float32), room) == (0.0, 0.0, 0.0)
+    assert low_sums(np.zeros(0, np.float32)) == (0.0, 0.0, 0.0)
     tiny = np.array([1e-40, 2e-40, 3e-40, 4e-40], dtype=np.float32)
-    assert low_sum_kernels.low_sums(tiny, room) == pytest.approx((0.0, 0.0, 0.0), abs=1e-30)
+    assert low_sums(tiny) == pytest.approx((0.0, 0.0, 0.0), abs=1e-30)
 
 
 def test_low_sums_by_hand() -> None:
     rates = np.array([4.0, 1.0, 3.0, 2.0, 6.0], dtype=np.float32)
     # The lowest quarter is 1.25 values, the lowest half 2.5.
-    found = low_sum_kernels.low_sums(rates, low_sum_kernels.bins_room(5))
+    found = low_sums(rates)
     assert found == pytest.approx((1.0 + 0.25 * 2.0, 1.0 + 2.0 + 0.5 * 3.0, 16.0), rel=1e-15)
 
 

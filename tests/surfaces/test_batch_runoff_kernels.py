@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numba
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from geoirrig.physics.surface_storage import event_runoff_surface_storage
 from geoirrig.records import AnalysisSettings, EventPlan, PrecipitationSurface
@@ -27,6 +29,7 @@ from geoirrig.surfaces.turf_soil import (
     turf_soil,
 )
 from geoirrig.units import FloatArray
+from geoirrig.vector_blocks import BLOCK, run_over_surfaces
 from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden
 from tests.surfaces.test_batch_measures import CLOSE, assert_same, measured, one_by_one
 
@@ -34,6 +37,28 @@ OUTER_DEVIATE = 1.6448536269514722  # 95 % quantile of the standard normal, by t
 
 
 # --- one run -------------------------------------------------------------------------------------
+
+
+@numba.njit
+def _run_over(
+    rates: NDArray[np.float32],
+    surface: tuple[FloatArray, FloatArray],
+    lanes: int,
+    run: tuple[float, float, float, float, float],
+    soils: tuple[float, float],
+) -> tuple[float, float]:
+    return run_over_surfaces(rates, 0, surface, (0, lanes), run, soils)  # type: ignore[no-any-return]
+
+
+def run_over(
+    stored_mm: float, rate_mm_h: float, run: tuple[float, float, float], soil: tuple[float, float]
+) -> tuple[float, float]:
+    """What a run of (hours of a cycle, soaks, hours of a soak) sheds of one cell, and leaves."""
+    rates = np.full(BLOCK, rate_mm_h, dtype=np.float32)
+    clock, stored = np.zeros(BLOCK), np.full(BLOCK, stored_mm)
+    lane = 2
+    found = _run_over(rates, (clock, stored), 1 << lane, (0.0, 1.0, *run), soil)
+    return float(found[1]), float(stored[lane])
 
 
 @pytest.mark.parametrize(
@@ -48,17 +73,20 @@ OUTER_DEVIATE = 1.6448536269514722  # 95 % quantile of the standard normal, by t
         (0.0, 8.0, 9.0, 2.0, np.inf, 0.0, 8.0),
     ],
 )
-def test_run_on_surface_is_worked_by_hand(
+def test_run_over_surface_is_worked_by_hand(
     stored: float, rise: float, soaked: float, soaks: float, limit: float, shed: float, left: float
 ) -> None:
-    assert kernels.run_on_surface(stored, rise, soaked, soaks, limit) == (shed, left)
+    intake = 4.0
+    run = (1.0, soaks, soaked / intake)
+    assert run_over(stored, rise + intake, run, (intake, limit)) == (shed, left)
 
 
 _HOURS = st.floats(0.0, 2.0)
+_RATES = st.floats(0.0, 90.0, width=32)
 
 
 @given(
-    rates=st.tuples(st.floats(0.0, 90.0), st.floats(0.0, 90.0), st.floats(0.0, 90.0)),
+    rates=st.tuples(_RATES, _RATES, _RATES),
     hours=_HOURS,
     cycles=st.tuples(st.integers(1, 6), st.integers(1, 6), st.integers(1, 6)),
     soak_hours=_HOURS,
@@ -67,7 +95,7 @@ _HOURS = st.floats(0.0, 2.0)
     storage=st.floats(0.0, 12.0) | st.just(np.inf),
 )
 @settings(max_examples=400, deadline=None)
-def test_run_on_surface_equals_the_intervals_one_by_one(
+def test_run_over_surface_equals_the_intervals_one_by_one(
     rates: tuple[float, float, float],
     hours: float,
     cycles: tuple[int, int, int],
@@ -83,9 +111,7 @@ def test_run_on_surface_equals_the_intervals_one_by_one(
         rate_of += [*[rate, 0.0] * (count - 1), rate, 0.0]
         minutes += [*[60.0 * hours, 60.0 * soak_hours] * (count - 1), 60.0 * hours]
         minutes += [60.0 * gap_hours]
-        shed, stored = kernels.run_on_surface(
-            stored, (rate - intake) * hours, intake * soak_hours, count - 1.0, storage
-        )
+        shed, stored = run_over(stored, rate, (hours, count - 1.0, soak_hours), (intake, storage))
         total, stored = total + shed, max(0.0, stored - intake * gap_hours)
     wanted = event_runoff_surface_storage(rate_of, minutes, intake, storage)
     assert total == pytest.approx(float(wanted.runoff_mm), rel=1e-9, abs=1e-9)
