@@ -244,15 +244,18 @@ def throw_of_heads(
     """
     flow, radius = stated[0].copy(), stated[1].copy()
     open_rows = np.flatnonzero(np.isnan(flow) | np.isnan(radius))
-    rows_by_nozzle = open_rows[np.argsort(nozzle[open_rows], kind="stable")]
-    edges = np.searchsorted(nozzle[rows_by_nozzle], np.arange(len(tests) + 1))
-    for one, start, stop in zip(tests, edges[:-1], edges[1:], strict=True):
-        if one is None or start == stop:
-            continue
-        rows = rows_by_nozzle[start:stop]
-        found = flow_and_radius(pressure_kpa[rows], arc_deg[rows], one)
-        for values, tested in zip((flow, radius), found, strict=True):
-            values[rows] = np.where(np.isnan(values[rows]), tested, values[rows])
+    number = nozzle[open_rows].astype(np.min_scalar_type(len(tests)))  # short: they sort faster
+    rows = open_rows[np.argsort(number, kind="stable")]
+    pressure, arc = pressure_kpa[rows], arc_deg[rows]
+    tested = np.full((2, len(rows)), np.nan)
+    stop = 0
+    for one, count in zip(tests, np.bincount(number, minlength=len(tests)).tolist(), strict=True):
+        start, stop = stop, stop + count
+        if one is not None and count:
+            tested[:, start:stop] = flow_and_radius(pressure[start:stop], arc[start:stop], one)
+    for values, looked_up in zip((flow, radius), tested, strict=True):
+        own = values[rows]
+        values[rows] = np.where(np.isnan(own), looked_up, own)
     return flow, radius
 
 

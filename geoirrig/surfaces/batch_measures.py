@@ -26,7 +26,8 @@ from geoirrig.records import (
 from geoirrig.surfaces import batch_kernels as kernels
 from geoirrig.surfaces import batch_runoff_kernels as runoff_kernels
 from geoirrig.surfaces.batch_pass_kernels import EventSums, measure_groups
-from geoirrig.surfaces.batch_sites import BatchGroups, batch_limits, batch_sites, lowest_by_owner
+from geoirrig.surfaces.batch_sites import BatchGroups, batch_limits, batch_sites
+from geoirrig.surfaces.owner_kernels import lowest_by_owner
 from geoirrig.surfaces.sector_kernels import workspace
 from geoirrig.units import MINUTES_PER_HOUR, PERCENT, FloatArray
 
@@ -104,8 +105,8 @@ def batch_measures(
         Zones in running order; of the zones of one group, each follows the one before. Where
         minutes are NaN, the event gives the turf that a zone serves the event depth on the mean.
     turf : TurfAreas
-        Polygons of all parcels. Where polygons of one group overlap, the first of the table has
-        the cell.
+        Polygons of all parcels, of shapely or as well-known binary. Where polygons of one group
+        overlap, the first of the table has the cell.
     settings : AnalysisSettings
         Cell size, event depth, compaction factors and spreads of the soil.
     groups : BatchGroups, optional
@@ -130,7 +131,7 @@ def batch_measures(
     Memory beyond the inputs: about 250 bytes for each head of each state, with its share of zones,
     outlines and results; and, for the largest group only and one state at a time, a bit for each
     cell of the turf's bounding box, 8 bytes for each cell of the largest zone's, 75 for each turf
-    cell and 8 to 16 for each turf cell and zone that wets it.
+    cell and 4 to 8 for each turf cell in the window of a zone.
     """
     if settings.runoff_model != "surface_storage":
         raise ValueError("The batch follows the surface-storage model only.")

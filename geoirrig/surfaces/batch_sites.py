@@ -6,17 +6,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from geoirrig.grid.polygon_cover_kernels import WORD, Outlines
+from geoirrig.grid.polygon_rings import Rings, polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.soil_properties import basic_intake_rate_mm_h, slope_class
 from geoirrig.records import (
     AnalysisSettings,
     IntArray,
-    ObjectArray,
     SprinklerLayout,
     TerrainSurface,
     TurfAreas,
@@ -25,6 +24,7 @@ from geoirrig.records import (
 from geoirrig.surfaces import batch_kernels as kernels
 from geoirrig.surfaces import batch_runoff_kernels as runoff_kernels
 from geoirrig.surfaces.batch_pass_kernels import Limits, Sites
+from geoirrig.surfaces.owner_kernels import lowest_by_owner
 from geoirrig.surfaces.sector_kernels import Heads
 from geoirrig.surfaces.sector_superposition import SectorSet, sector_set
 from geoirrig.surfaces.turf_soil import (
@@ -33,7 +33,7 @@ from geoirrig.surfaces.turf_soil import (
     storage_by_class_mm,
     storage_log_sd,
 )
-from geoirrig.units import MINUTES_PER_HOUR, FloatArray
+from geoirrig.units import MINUTES_PER_HOUR
 from geoirrig.vector_blocks import LONG_BLOCK
 
 OUTER_QUANTILE = 0.05  # of what a lawn takes in: the interval of runoff holds 90 % of the soils
@@ -66,28 +66,31 @@ def batch_sites(
     groups: BatchGroups,
     terrain: TerrainSurface | None,
 ) -> Sites:
-    """Everything that the pass has to know; the arguments are those of `batch_measures`."""
-    boxes = np.asarray(shapely.bounds(turf.geometry), dtype=np.float64)
-    grid = _reference_grid(layout, boxes, settings.cell_size_m)
+    """Everything that the pass has to know; the arguments are those of `batch_measures`.
+
+    The polygons may be well-known binary, see `polygon_rings`.
+    """
+    rings = polygon_rings(turf.geometry)
+    grid = _reference_grid(layout, rings, settings.cell_size_m)
+    outlines = _outlines(rings, grid)
     zones, heads = _zone_heads(layout, sector_set(layout, grid), len(plan.run_minutes))
     return Sites(
-        outlines=_outlines(turf.geometry, grid),
+        outlines=outlines,
         classes=_slope_classes(turf, terrain, grid),
         zones=zones,
         heads=heads,
         event=runoff_kernels.Event(
-            groups=_groups(groups, boxes, grid),
+            groups=_groups(groups, outlines),
             ground=_ground(turf, settings),
             plans=_plans(plan, settings),
         ),
     )
 
 
-def _reference_grid(layout: SprinklerLayout, boxes: FloatArray, cell_size_m: float) -> RasterGrid:
+def _reference_grid(layout: SprinklerLayout, rings: Rings, cell_size_m: float) -> RasterGrid:
     """A grid to count cells from, near to all there is."""
-    # What is empty has no box: NaN, which `fmin` and `fmax` pass over.
-    left = np.fmin(np.fmin.reduce(boxes[:, 0], initial=np.inf), np.min(layout.x_m, initial=np.inf))
-    top = np.fmax(np.fmax.reduce(boxes[:, 3], initial=-np.inf), np.max(layout.y_m, initial=-np.inf))
+    left = float(min(np.min(rings.x, initial=np.inf), np.min(layout.x_m, initial=np.inf)))
+    top = float(max(np.max(rings.y, initial=-np.inf), np.max(layout.y_m, initial=-np.inf)))
     if not math.isfinite(left + top):
         left = top = 0.0
     return RasterGrid.covering(left, top, left, top, cell_size_m=cell_size_m)
@@ -136,33 +139,13 @@ def _zone_heads(
     )
 
 
-def lowest_by_owner(values: FloatArray, owner: IntArray, n_owners: int) -> FloatArray:
-    """Lowest of the values of each owner; infinite without any. NaN is passed over.
-
-    Values are (n_kinds, n_values), the lowest (n_kinds, n_owners).
-    """
-    lowest = np.full((len(values), n_owners), np.inf)
-    if np.any(owner[1:] < owner[:-1]):
-        order = np.argsort(owner, kind="stable")
-        owner, values = owner[order], values[:, order]
-    start = np.flatnonzero(np.diff(owner, prepend=-1))
-    if len(start) > 0:
-        lowest[:, owner[start]] = np.fmin.reduceat(values, start, axis=1)
-    return lowest
-
-
-def _outlines(geometry: ObjectArray, grid: RasterGrid) -> Outlines:
-    """Rings of the polygons in cells; multipolygons are the rings of all their parts."""
-    if len(geometry) == 0:
-        none = np.zeros(1, dtype=np.int64)
-        return Outlines(np.zeros(0), np.zeros(0), none, none)
-    _, points, offsets = shapely.to_ragged_array(geometry, include_z=False)
-    rings = offsets[1] if len(offsets) == 2 else offsets[1][offsets[2]]
+def _outlines(rings: Rings, grid: RasterGrid) -> Outlines:
+    """Rings in cells."""
     return Outlines(
-        col=(points[:, 0] - grid.left_m) / grid.cell_size_m,
-        row=(grid.top_m - points[:, 1]) / grid.cell_size_m,
-        ring_point=offsets[0].astype(np.int64),
-        polygon_ring=rings.astype(np.int64),
+        col=(rings.x - grid.left_m) / grid.cell_size_m,
+        row=(grid.top_m - rings.y) / grid.cell_size_m,
+        ring_point=rings.ring_point,
+        polygon_ring=rings.polygon_ring,
     )
 
 
@@ -183,7 +166,7 @@ def _numbered_class(slope_pct: NDArray[np.floating]) -> NDArray[np.int8]:
     return np.where(rank < 0, kernels.UNKNOWN_CLASS, rank).astype(np.int8)
 
 
-def _groups(groups: BatchGroups, boxes: FloatArray, grid: RasterGrid) -> kernels.Groups:
+def _groups(groups: BatchGroups, outlines: Outlines) -> kernels.Groups:
     numbers = np.unique(np.concatenate([groups.of_zone, groups.of_turf]))
     of_zone = groups.n_states * np.searchsorted(numbers, groups.of_zone)
     of_turf = np.searchsorted(numbers, groups.of_turf)
@@ -197,7 +180,7 @@ def _groups(groups: BatchGroups, boxes: FloatArray, grid: RasterGrid) -> kernels
         zone=zone,
         turf_start=turf_start,
         turf=turf,
-        window=_turf_windows(of_turf, len(numbers), boxes, grid),
+        window=_turf_windows(of_turf, len(numbers), outlines),
     )
 
 
@@ -207,14 +190,12 @@ def _by_owner(owner: IntArray, n_owners: int) -> tuple[NDArray[np.int64], NDArra
     return np.argsort(owner, kind="stable"), np.concatenate([[0], np.cumsum(count)])
 
 
-def _turf_windows(
-    group: NDArray[np.int64], n_groups: int, boxes: FloatArray, grid: RasterGrid
-) -> NDArray[np.int64]:
+def _turf_windows(group: NDArray[np.int64], n_groups: int, outlines: Outlines) -> NDArray[np.int64]:
     """Bounding box of the turf of each group, in whole cells; no cells where there is no turf."""
-    west, south, east, north = boxes.T
+    group_of_point = np.repeat(group, np.diff(outlines.ring_point[outlines.polygon_ring]))
+    place = np.array([outlines.row, outlines.col])
     # North, west, south, east; the last two negative.
-    edges = [grid.top_m - north, west - grid.left_m, south - grid.top_m, grid.left_m - east]
-    limits = lowest_by_owner(np.array(edges) / grid.cell_size_m, group, n_groups)
+    limits = lowest_by_owner(np.concatenate([place, -place]), group_of_point, n_groups)
     row, col = np.floor(limits[:2])
     n_rows, n_cols = np.ceil(-limits[2]) - row, np.ceil(-limits[3]) - col
     windows = np.column_stack([row, col, n_rows, n_cols])

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import run_on_all_processors
 from geoirrig.grid.raster_grid import RasterGrid
-from geoirrig.physics.radial_distribution import hinges
+from geoirrig.physics.radial_distribution import RadialProfile, hinges
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
 from geoirrig.records import SprinklerLayout
 from geoirrig.surfaces.sector_kernels import (
@@ -32,6 +32,7 @@ from geoirrig.vector_blocks import LONG_BLOCK
 
 MOST_BANDS = 16  # half of them may run at once; the taller they are, the fewer cells two share
 FEWEST_HEADS_IN_THREADS = 200  # below, starting threads costs more than it saves
+_MOST_WHOLE_DEG = 720  # a bearing and an arc
 
 _kept_hinges = lru_cache(maxsize=1024)(hinges)  # a city asks for the same few, unit by unit
 
@@ -79,6 +80,19 @@ class SuperposedSectors:
 
 def bearing_vector(bearing_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
     """East and north parts of compass bearings, exact at the quarter points."""
+    whole = np.clip(bearing_deg, 0.0, _MOST_WHOLE_DEG).astype(np.int64)
+    if np.array_equal(whole, bearing_deg):  # as bearings and arcs are mostly stated
+        east, north = _whole_degree_vectors()
+        return east[whole], north[whole]
+    return _turned_vector(bearing_deg)
+
+
+@cache
+def _whole_degree_vectors() -> tuple[FloatArray, FloatArray]:
+    return _turned_vector(np.arange(_MOST_WHOLE_DEG + 1.0))
+
+
+def _turned_vector(bearing_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
     quarter = np.round(np.asarray(bearing_deg) / 90.0)
     rest = np.radians(bearing_deg - 90.0 * quarter)
     sine, cosine = np.sin(rest), np.cos(rest)
@@ -115,12 +129,13 @@ def sector_set(
     -------
     SectorSet
     """
-    chosen = np.arange(len(layout.x_m)) if heads is None else heads
+    chosen = slice(None) if heads is None else heads
     cell = grid.cell_size_m
-    bearing = layout.start_bearing_deg[chosen]
-    first_east, first_north = bearing_vector(bearing)
-    last_east, last_north = bearing_vector(bearing + layout.arc_deg[chosen])
-    rise_east = rise_north = np.zeros(len(chosen))
+    bearing, arc = layout.start_bearing_deg[chosen], layout.arc_deg[chosen]
+    edges = np.empty((len(bearing), 4))
+    edges[:, 0], edges[:, 1] = bearing_vector(bearing)
+    edges[:, 2], edges[:, 3] = bearing_vector(bearing + arc)
+    rise_east = rise_north = np.zeros(len(bearing))
     if slope_ratio is not None and uphill_bearing_deg is not None:
         rise = slope_ratio[chosen] / np.tan(np.radians(layout.trajectory_deg[chosen]))
         east, north = bearing_vector(np.nan_to_num(uphill_bearing_deg[chosen]))
@@ -129,14 +144,16 @@ def sector_set(
             np.where(known, rise * east, 0.0),
             np.where(known, rise * north, 0.0),
         )
-    base, hinge_start, knots, slopes = _hinges_of_heads(layout, chosen)
+    base, hinge_start, knots, slopes = _hinges_of_heads(
+        layout.profiles, layout.profile_index[chosen]
+    )
     return SectorSet(
         col=(layout.x_m[chosen] - grid.left_m) / cell,
         row=(grid.top_m - layout.y_m[chosen]) / cell,
         radius=layout.radius_m[chosen] / cell,
         flow_mm_h=MINUTES_PER_HOUR * layout.flow_lpm[chosen] / grid.cell_area_m2,
-        arc_deg=layout.arc_deg[chosen],
-        edges=np.column_stack([first_east, first_north, last_east, last_north]).astype(np.float64),
+        arc_deg=arc,
+        edges=edges,
         rise_east=rise_east,
         rise_north=rise_north,
         base=base,
@@ -147,26 +164,20 @@ def sector_set(
 
 
 def _hinges_of_heads(
-    layout: SprinklerLayout, heads: NDArray[np.int64]
+    profiles: tuple[RadialProfile, ...], profile: NDArray[np.int64]
 ) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.float32], NDArray[np.float32]]:
     """Base, beginnings, knots and slopes of the profiles of heads, without a loop over heads."""
-    shapes = [_kept_hinges(profile) for profile in layout.profiles]
-    profile = layout.profile_index[heads]
+    shapes = [_kept_hinges(one) for one in profiles]
     length = np.array([len(knots) for _, knots, _ in shapes], dtype=np.int64)
-    place = np.cumsum(length) - length  # of each profile's first hinge
+    is_hinge = np.arange(np.max(length, initial=0)) < length[:, np.newaxis]
+    tables = np.zeros((2, *is_hinge.shape), dtype=np.float32)
+    for number, (_, knots, slopes) in enumerate(shapes):
+        tables[:, number, : len(knots)] = knots, slopes
+    found = tables.take(profile, axis=1)
+    # Without rows of different lengths nothing has to be left out.
+    knots, slopes = found.reshape(2, -1) if is_hinge.all() else found[:, is_hinge[profile]]
     start = np.concatenate([[0], np.cumsum(length[profile])])
-    within = np.arange(start[-1]) - np.repeat(start[:-1], length[profile])
-    source = np.repeat(place[profile], length[profile]) + within
-    return (
-        np.array([base for base, _, _ in shapes])[profile],
-        start,
-        _joined([knots for _, knots, _ in shapes])[source],
-        _joined([slopes for _, _, slopes in shapes])[source],
-    )
-
-
-def _joined(pieces: list[FloatArray]) -> NDArray[np.float32]:
-    return np.concatenate([*pieces, np.empty(0)]).astype(np.float32)
+    return np.array([base for base, _, _ in shapes])[profile], start, knots, slopes
 
 
 def superpose_sectors(

@@ -82,14 +82,13 @@ def soils_of_turf(
         Number of the soil, (n_turf,); texture of each soil; compaction factor of each, (n_soils,).
     """
     factor_of = settings.compaction_factor
-    pairs = [
-        (str(texture), float(factor_of[compaction]))
-        for texture, compaction in zip(turf.soil_texture, turf.compaction, strict=True)
-    ]
-    soils = sorted(set(pairs))
-    number_of = {pair: number for number, pair in enumerate(soils)}
+    seen: dict[tuple[str, str], int] = {}
+    pairs = zip(turf.soil_texture.tolist(), turf.compaction.tolist(), strict=True)
+    kind = [seen.setdefault(pair, len(seen)) for pair in pairs]
+    soil_of_kind = [(str(texture), float(factor_of[compaction])) for texture, compaction in seen]
+    soils = sorted(set(soil_of_kind))
     return (
-        np.array([number_of[pair] for pair in pairs], dtype=np.int32),
+        np.array([soils.index(soil) for soil in soil_of_kind], dtype=np.int32)[kind],
         tuple(texture for texture, _ in soils),
         np.array([factor for _, factor in soils]),
     )

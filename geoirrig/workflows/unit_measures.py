@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import NamedTuple
 
 import numpy as np
 import shapely
@@ -34,7 +35,14 @@ from geoirrig.workflows.work_units import (
 )
 
 MOST_PARCEL_CELLS = 40_000_000  # as `load_site.MOST_CELLS`: more does not fit into memory
-_Throw = tuple[FloatArray, FloatArray, Number]  # flow, radius and profile of each head
+
+
+class _Throws(NamedTuple):
+    """How the heads throw in each state, (n_states, n_heads)."""
+
+    flow_lpm: FloatArray
+    radius_m: FloatArray
+    profile: Number
 
 
 @without_cycle_collection()
@@ -65,15 +73,12 @@ def _worked(task: UnitTask, zone_is_in: NDArray[np.bool_], turf_is_in: NDArray[n
     if task.ground is not None:
         terrain, slopes[:, turf_is_in], failed = _terrain(task, task.ground, turf, turf_is_in)
     throws = _throws(task)
-    # A state that waters a parcel as the existing one does has the same measures there.
-    wanted = np.array(
-        [zone_is_in & np.isin(task.zone_parcel, _changed_parcels(task, s, throws)) for s in throws]
-    )
+    wanted = zone_is_in & _changed_zones(task, throws)
     kept = np.full((len(KEPT_MEASURES), *wanted.shape), np.nan)
     layout = _layout(task, wanted, throws)
     need_mm = task.net_need_mm_year[turf_is_in]
     kept[:, wanted] = _measures(task, wanted, layout, turf, need_mm, terrain)
-    existing = kept[:, list(task.states).index(EXISTING)]
+    existing = kept[:, _place_of_existing(task)]
     states = {
         name: np.where(wanted[state], kept[:, state], existing)
         for state, name in enumerate(task.states)
@@ -88,32 +93,44 @@ def _failures(failed: Mapping[int, str]) -> dict[str, NDArray[np.generic]]:
     }
 
 
-def _throws(task: UnitTask) -> Mapping[str, _Throw]:
-    """Flow, radius and profile of the heads in every state."""
-    tests, profile = task.nozzles.tests, task.nozzles.profile
-    return {
-        name: (
-            *throw_of_heads(
-                state.nozzle,
-                tests,
-                state.pressure_kpa,
-                task.arc_deg,
-                (state.flow_lpm, state.radius_m),
-            ),
-            profile[state.nozzle],
-        )
-        for name, state in task.states.items()
-    }
+def _place_of_existing(task: UnitTask) -> int:
+    return list(task.states).index(EXISTING)
 
 
-def _changed_parcels(task: UnitTask, state: str, throws: Mapping[str, _Throw]) -> Number:
-    """Parcels that a state waters otherwise than the existing one; all of them of that one."""
-    if state == EXISTING:
-        return np.unique(task.zone_parcel)
-    differs = np.zeros(len(task.x_m), dtype=bool)
-    for before, after in zip(throws[EXISTING], throws[state], strict=True):
-        differs |= before != after
-    return np.unique(task.zone_parcel[task.head_zone[differs]])
+def _throws(task: UnitTask) -> _Throws:
+    """Looked up for all states at once."""
+    states = list(task.states.values())
+    nozzle = np.concatenate([state.nozzle for state in states])
+    flow, radius = throw_of_heads(
+        nozzle,
+        task.nozzles.tests,
+        np.concatenate([state.pressure_kpa for state in states]),
+        np.tile(task.arc_deg, len(states)),
+        (
+            np.concatenate([state.flow_lpm for state in states]),
+            np.concatenate([state.radius_m for state in states]),
+        ),
+    )
+    shape = len(states), len(task.arc_deg)
+    profile = task.nozzles.profile[nozzle]
+    return _Throws(flow.reshape(shape), radius.reshape(shape), profile.reshape(shape))
+
+
+def _changed_zones(task: UnitTask, throws: _Throws) -> NDArray[np.bool_]:
+    """Zones of parcels that a state waters otherwise than the existing one; all of that one.
+
+    Elsewhere the measures are the same as in that one.
+    """
+    existing = _place_of_existing(task)
+    differs = np.zeros(throws.profile.shape, dtype=bool)
+    for column in throws:
+        differs |= column != column[existing]
+    parcels, parcel_of_zone = np.unique(task.zone_parcel, return_inverse=True)
+    is_changed = np.zeros((len(differs), len(parcels)), dtype=bool)
+    for is_other, head_differs in zip(is_changed, differs, strict=True):
+        is_other[parcel_of_zone[task.head_zone[head_differs]]] = True
+    is_changed[existing] = True
+    return is_changed[:, parcel_of_zone]
 
 
 def _measures(
@@ -172,10 +189,13 @@ def _worked_one_by_one(task: UnitTask) -> Worked:
 
 
 def _turf(task: UnitTask, is_in: NDArray[np.bool_]) -> TurfAreas:
-    n_turf = int(np.count_nonzero(is_in))
+    """Polygons of a unit; those that no raster is laid on stay the bytes that they are."""
+    n_turf, geometry = int(np.count_nonzero(is_in)), task.turf_wkb[is_in]
+    if task.ground is not None:
+        geometry = np.asarray(shapely.from_wkb(geometry), dtype=object)
     return TurfAreas(
         turf_id=np.flatnonzero(is_in).astype(object),
-        geometry=np.asarray(shapely.from_wkb(task.turf_wkb[is_in]), dtype=object),
+        geometry=geometry,
         soil_texture=task.soil_texture[is_in],
         compaction=task.compaction[is_in],
         slope_pct=task.slope_pct[is_in],
@@ -185,27 +205,24 @@ def _turf(task: UnitTask, is_in: NDArray[np.bool_]) -> TurfAreas:
     )
 
 
-def _layout(
-    task: UnitTask, wanted: NDArray[np.bool_], throws: Mapping[str, _Throw]
-) -> SprinklerLayout:
+def _layout(task: UnitTask, wanted: NDArray[np.bool_], throws: _Throws) -> SprinklerLayout:
     """Heads of the zones wanted in each state; what the measures do not look at is left empty."""
-    is_in = wanted[:, task.head_zone]
-    _, head = np.nonzero(is_in)
+    is_in = wanted.take(task.head_zone, axis=1)
+    head = np.concatenate([np.flatnonzero(of_state) for of_state in is_in])
     number = np.cumsum(wanted).reshape(wanted.shape) - 1
-    columns = zip(*throws.values(), strict=True)
-    flow, radius, profile = (np.array(column)[is_in] for column in columns)
-    unknown, nothing = np.full(len(head), np.nan), np.full(len(head), "", dtype=object)
+    unknown = np.broadcast_to(np.nan, len(head))
+    nothing = np.broadcast_to(np.array("", dtype=object), len(head))
     return SprinklerLayout(
         head_id=nothing,
-        zone_index=number[:, task.head_zone][is_in],
+        zone_index=number.take(task.head_zone, axis=1)[is_in],
         x_m=task.x_m[head],
         y_m=task.y_m[head],
-        flow_lpm=flow,
-        radius_m=radius,
+        flow_lpm=throws.flow_lpm[is_in],
+        radius_m=throws.radius_m[is_in],
         arc_deg=task.arc_deg[head],
         start_bearing_deg=task.start_bearing_deg[head],
         trajectory_deg=unknown,
-        profile_index=profile.astype(np.int64),
+        profile_index=throws.profile[is_in].astype(np.int64),
         profiles=task.profiles,
         nozzle=nothing,
         device=nothing,

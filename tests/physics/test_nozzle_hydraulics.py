@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -250,6 +251,23 @@ def test_throw_of_heads_what_is_stated_stands_and_the_rest_is_looked_up() -> Non
     )
     np.testing.assert_allclose(flow, [2.0, nan, 8.0, nan, 9.0])
     np.testing.assert_allclose(radius, [3.0, nan, 2.5, nan, 5.0])
+
+
+def test_throw_of_heads_many_nozzles_each_as_by_itself() -> None:
+    n_nozzles, n_heads = 300, 900  # more nozzles than a byte counts
+    rng = np.random.default_rng(3)
+    nozzle = rng.integers(0, n_nozzles, n_heads).astype(np.int32)
+    tests = [replace(one_nozzle(), flow_lpm=rng.uniform(1.0, 9.0, 4)) for _ in range(n_nozzles)]
+    pressure, arc = rng.uniform(80.0, 500.0, n_heads), rng.uniform(45.0, 360.0, n_heads)
+    stated = np.where(rng.random((2, n_heads)) < 0.5, np.nan, 7.0)
+    found = throw_of_heads(nozzle, tests, pressure, arc, (stated[0], stated[1]))
+    for head in range(n_heads):
+        own = flow_and_radius(
+            pressure[head : head + 1], arc[head : head + 1], tests[int(nozzle[head])]
+        )
+        for values, own_stated, looked_up in zip(found, stated, own, strict=True):
+            expected = looked_up[0] if np.isnan(own_stated[head]) else own_stated[head]
+            assert values[head] == pytest.approx(expected, rel=1e-14)
 
 
 def test_throw_of_heads_no_heads() -> None:

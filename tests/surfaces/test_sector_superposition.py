@@ -496,6 +496,40 @@ def test_bearing_vector_quarter_points_are_exact() -> None:
     assert north.tolist() == [1.0, 0.0, -1.0, 0.0, 1.0, 0.0]
 
 
+@given(
+    st.lists(st.integers(-800, 1600), min_size=1, max_size=30),
+    st.floats(0.001, 359.9).filter(lambda degrees: degrees % 1.0 != 0.0),
+)
+def test_bearing_vector_whole_degrees_are_the_same_among_others(
+    whole_deg: list[int], other_deg: float
+) -> None:
+    whole = bearing_vector(np.array(whole_deg, dtype=np.float64))
+    among = bearing_vector(np.array([other_deg, *whole_deg]))
+    for found, expected in zip(whole, among, strict=True):
+        np.testing.assert_array_equal(found, expected[1:])
+    np.testing.assert_allclose(whole[0], np.sin(np.radians(whole_deg)), atol=1e-12)
+    np.testing.assert_allclose(whole[1], np.cos(np.radians(whole_deg)), atol=1e-12)
+
+
+@pytest.mark.parametrize("profiles", [PROFILES, (CONE, trapezoid_profile(0.6))])
+def test_sector_set_every_head_has_the_hinges_of_its_profile(
+    profiles: tuple[RadialProfile, ...],
+) -> None:
+    number = np.array([1, 0, 1, len(profiles) - 1])
+    layout = replace(
+        layout_of([1.0, 2.0, 3.0, 4.0], [1.0] * 4, 5.0, profile=CONE),
+        profile_index=number,
+        profiles=profiles,
+    )
+    sectors = sector_set(layout, square_grid())
+    for head, profile in enumerate(number):
+        base, knots, slopes = hinges(profiles[profile])
+        own = slice(*sectors.hinge_start[head : head + 2])
+        assert sectors.base[head] == base
+        np.testing.assert_array_equal(sectors.knots[own], knots.astype(np.float32))
+        np.testing.assert_array_equal(sectors.slopes[own], slopes.astype(np.float32))
+
+
 def test_superpose_sectors_leaves_its_arguments_alone() -> None:
     grid = square_grid()
     sectors = sector_set(layout_of([20.0, 3.0], [20.0, 4.0], 5.0, profile=CONE), grid)
