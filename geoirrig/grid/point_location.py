@@ -42,39 +42,30 @@ def polygon_index(
     n_polygons : int
         Number of polygons; one without a ring holds no point.
     """
-    same = ring[1:] == ring[:-1]
-    start, end = coordinates_m[:-1][same], coordinates_m[1:][same]
-    owner = polygon[ring[1:][same]] if len(polygon) else np.empty(0, dtype=np.int64)
-    box = np.full((n_polygons, 4), np.nan)
-    box[:, :2], box[:, 2:] = np.inf, -np.inf
-    if len(owner):
-        heads = np.flatnonzero(np.r_[True, owner[1:] != owner[:-1]])
-        box[owner[heads], 0] = np.minimum.reduceat(start[:, 0], heads)
-        box[owner[heads], 1] = np.minimum.reduceat(start[:, 1], heads)
-        box[owner[heads], 2] = np.maximum.reduceat(start[:, 0], heads)
-        box[owner[heads], 3] = np.maximum.reduceat(start[:, 1], heads)
-    rises = start[:, 1] < end[:, 1]
-    tilted = start[:, 1] != end[:, 1]
-    low = np.where(rises[:, np.newaxis], start, end)[tilted]
-    high = np.where(rises[:, np.newaxis], end, start)[tilted]
-    first = np.searchsorted(owner[tilted], np.arange(n_polygons + 1))
-    edges = kernels.Edges(
-        first=first.astype(np.int64),
-        low_x=np.ascontiguousarray(low[:, 0]),
-        low_y=np.ascontiguousarray(low[:, 1]),
-        high_x=np.ascontiguousarray(high[:, 0]),
-        high_y=np.ascontiguousarray(high[:, 1]),
-        box=box,
-    )
+    first = np.zeros(n_polygons + 1, dtype=np.int64)
+    box = np.tile((np.inf, np.inf, -np.inf, -np.inf), (n_polygons, 1))
+    kernels.count_edges(coordinates_m, ring, polygon, first, box)
+    np.cumsum(first, out=first)
+    low_x, low_y, high_x, high_y = np.empty((4, first[-1]))
+    edges = kernels.Edges(first, low_x, low_y, high_x, high_y, box)
+    kernels.fill_edges(coordinates_m, ring, edges)
     return PolygonIndex(edges=edges, buckets=_buckets(box))
 
 
 def index_of_polygons(geometry: NDArray[np.object_]) -> PolygonIndex:
     """The same from shapely polygons and multipolygons; None holds no point."""
-    parts, owner = shapely.get_parts(geometry, return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    coordinates, ring = shapely.get_coordinates(rings, return_index=True)
-    return polygon_index(coordinates, ring, owner[part], len(geometry))
+    coordinates, owner = shapely.get_coordinates(geometry, return_index=True)
+    begins = np.ones(len(owner), dtype=bool)  # a ring, at each corner
+    begins[1:] = owner[1:] != owner[:-1]
+    is_many = shapely.get_type_id(geometry) == shapely.GeometryType.MULTIPOLYGON
+    is_many |= shapely.get_num_interior_rings(geometry) > 0
+    if is_many.any():
+        rings = shapely.get_rings(shapely.get_parts(geometry[is_many]))
+        length = shapely.get_num_coordinates(rings)
+        length = length[length > 0]
+        begins[np.flatnonzero(is_many[owner])[np.cumsum(length) - length]] = True
+    ring = np.cumsum(begins) - 1
+    return polygon_index(coordinates, ring, owner[begins], len(geometry))
 
 
 def containing_polygons(
@@ -105,6 +96,34 @@ def containing_polygons(
         kernels.locate(index.edges, index.buckets, points, found, (start, stop))
 
     run_in_threads(work, len(x_m), smallest=_SMALLEST_PIECE)
+    return found
+
+
+def sole_polygons(
+    index: PolygonIndex,
+    x_m: FloatArray,
+    y_m: FloatArray,
+    group: NDArray[np.int64],
+    n_groups: int,
+) -> NDArray[np.int32]:
+    """Number of the polygon that alone holds all points of a group; −1 where there is none.
+
+    It is −1 too where another polygon holds some of the points besides, or the group has none.
+
+    Parameters
+    ----------
+    index : PolygonIndex
+        The polygons.
+    x_m, y_m : ndarray, shape (n_points,)
+        [m]
+    group : ndarray of int, shape (n_points,)
+        Group of each point, rising.
+    n_groups : int
+        Number of groups.
+    """
+    points = (np.ascontiguousarray(x_m, np.float64), np.ascontiguousarray(y_m, np.float64))
+    found = np.full(n_groups, -1, dtype=np.int32)
+    kernels.locate_groups(index.edges, index.buckets, points, group, found)
     return found
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import compiled
+from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.units import FloatArray
 
 
@@ -37,6 +37,43 @@ class Buckets(NamedTuple):
     n_cols: int
     first: NDArray[np.int64]
     polygon: NDArray[np.int64]
+
+
+@compiled
+def count_edges(
+    corner: FloatArray,
+    ring: NDArray[np.int64],
+    polygon: NDArray[np.int64],
+    first: NDArray[np.int64],
+    box: FloatArray,
+) -> None:
+    """Add to ``first[k + 1]`` how many edges of polygon k are not level; widen ``box[k]`` to them.
+
+    A polygon with a corner that is NaN has no box.
+    """
+    for c in range(len(corner) - 1):
+        if ring[c] != ring[c + 1]:
+            continue
+        k = polygon[ring[c]]
+        x, y = corner[c, 0], corner[c, 1]
+        box[k, 0], box[k, 1] = min(box[k, 0], x), min(box[k, 1], y)
+        box[k, 2], box[k, 3] = max(box[k, 2], x), max(box[k, 3], y)
+        if x != x or y != y:
+            box[k, :] = np.nan
+        first[k + 1] += y != corner[c + 1, 1]
+
+
+@compiled
+def fill_edges(corner: FloatArray, ring: NDArray[np.int64], edges: Edges) -> None:
+    """List the edges that are not level, in the order of the corners."""
+    e = 0
+    for c in range(len(corner) - 1):
+        if ring[c] != ring[c + 1] or corner[c, 1] == corner[c + 1, 1]:
+            continue
+        low, high = (c, c + 1) if corner[c, 1] < corner[c + 1, 1] else (c + 1, c)
+        edges.low_x[e], edges.low_y[e] = corner[low, 0], corner[low, 1]
+        edges.high_x[e], edges.high_y[e] = corner[high, 0], corner[high, 1]
+        e += 1
 
 
 @compiled
@@ -70,7 +107,7 @@ def fill_buckets(box: FloatArray, buckets: Buckets, free: NDArray[np.int64]) -> 
                 free[bucket] += 1
 
 
-@compiled
+@compiled_in_place
 def holds(edges: Edges, k: int, x: float, y: float) -> bool:
     """Whether polygon k holds a point, by the number of edges west of it.
 
@@ -106,8 +143,9 @@ def locate(
         bucket = int(row) * buckets.n_cols + int(col)
         for at in range(buckets.first[bucket], buckets.first[bucket + 1]):
             k = buckets.polygon[at]
-            box = edges.box[k]
-            if x[p] < box[0] or x[p] > box[2] or y[p] < box[1] or y[p] > box[3]:
+            if x[p] < edges.box[k, 0] or x[p] > edges.box[k, 2]:
+                continue
+            if y[p] < edges.box[k, 1] or y[p] > edges.box[k, 3]:
                 continue
             if holds(edges, k, x[p], y[p]):
                 if first[p] < 0:
@@ -115,3 +153,79 @@ def locate(
                 else:
                     second[p] = k
                     break
+
+
+@compiled
+def locate_groups(
+    edges: Edges,
+    buckets: Buckets,
+    points: tuple[FloatArray, FloatArray],
+    group: NDArray[np.int64],
+    found: NDArray[np.int32],
+) -> None:
+    """Write the polygon that holds all points of each group while no other holds any, or −1.
+
+    The points of a group stand together; ``found`` is written where there are some.
+    """
+    stop = 0
+    while stop < len(group):
+        start, number = stop, group[stop]
+        while stop < len(group) and group[stop] == number:
+            stop += 1
+        found[number] = _sole_polygon(edges, buckets, points, start, stop)
+
+
+@compiled_in_place
+def _sole_polygon(
+    edges: Edges, buckets: Buckets, points: tuple[FloatArray, FloatArray], start: int, stop: int
+) -> int:
+    """Polygon that holds all points while no other holds any; −1 for none."""
+    x, y = points
+    west, south, east, north = _box_of(x, y, start, stop)
+    first_row, first_col = _nearest_bucket(buckets, west, south)
+    last_row, last_col = _nearest_bucket(buckets, east, north)
+    sole = -1
+    for row in range(first_row, last_row + 1):
+        for col in range(first_col, last_col + 1):
+            bucket = row * buckets.n_cols + col
+            for at in range(buckets.first[bucket], buckets.first[bucket + 1]):
+                k = buckets.polygon[at]
+                if east < edges.box[k, 0] or west > edges.box[k, 2]:
+                    continue
+                if north < edges.box[k, 1] or south > edges.box[k, 3]:
+                    continue
+                meet = _nearest_bucket(
+                    buckets, max(west, edges.box[k, 0]), max(south, edges.box[k, 1])
+                )
+                if row != meet[0] or col != meet[1]:
+                    continue  # both lie in several buckets, and meet in that one
+                n_held = 0
+                for p in range(start, stop):
+                    n_held += holds(edges, k, x[p], y[p])
+                if n_held > 0 and (n_held < stop - start or sole >= 0):
+                    return -1
+                if n_held > 0:
+                    sole = k
+    return sole
+
+
+@compiled_in_place
+def _box_of(
+    x: FloatArray, y: FloatArray, start: int, stop: int
+) -> tuple[float, float, float, float]:
+    """West, south, east and north of some points."""
+    west = south = np.inf
+    east = north = -np.inf
+    for p in range(start, stop):
+        west, east = min(west, x[p]), max(east, x[p])
+        south, north = min(south, y[p]), max(north, y[p])
+    return west, south, east, north
+
+
+@compiled_in_place
+def _nearest_bucket(buckets: Buckets, x: float, y: float) -> tuple[int, int]:
+    """Row and column of the bucket at a place, or of that nearest to it."""
+    row, col = (y - buckets.bottom) / buckets.size, (x - buckets.left) / buckets.size
+    return int(min(max(0.0, row), buckets.n_rows - 1.0)), int(
+        min(max(0.0, col), buckets.n_cols - 1.0)
+    )

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from geoirrig.city_records import CityTurf, packed_bytes
 from geoirrig.errors import ProblemList
-from geoirrig.grid.point_location import containing_polygons
+from geoirrig.grid.point_location import sole_polygons
 from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text
-from geoirrig.io.city_parcels import PlacedParcels, placed_polygons
+from geoirrig.io.city_parcels import POLYGONS_AT_ONCE, PlacedParcels, placed_polygons
 from geoirrig.io.column_values import BoolArray, check_required_columns, named_ids, texts
 from geoirrig.io.columns import TURF, listed, nearest_hint
 from geoirrig.io.open_layer import LayerTable
@@ -40,7 +40,6 @@ PART_SHARE, PART_AREA_M2 = 0.05, 0.25
 # Turf on a kerb strip lies in no parcel, across the walk from its own; farther off, its place or
 # its parcel_id is wrong. Judgement, no source: a walk and a strip take less.
 KERB_STRIP_M = 10.0
-_AT_ONCE = 10_000  # polygons whose corners are looked at together
 _DRAWN_IN_M = 0.05  # corners on a lot line are taken this much nearer to the middle
 
 
@@ -84,12 +83,13 @@ def read_city_turf(
     check_required_columns(layer.table, problems)
     placed = placed_polygons(layer, geometry, plane, problems)
     geometry = placed.geometry
+    box_m = np.asarray(shapely.bounds(geometry), dtype=np.float64)
     texture = coded_text(layer, "soil_texture")
     compaction = _with_default(coded_text(layer, "compaction"), NO_COMPACTION)
     plants = _plant_types(layer, problems)
     slope_pct, bad_slope = numbers_by_row(layer, "slope_pct")
     depth_mm, bad_depth = numbers_by_row(layer, "root_depth_mm")
-    parcel, left_out = _owners(layer, geometry, parcels, problems, faults)
+    parcel, left_out = _owners(layer, geometry, box_m, parcels, problems, faults)
     at_fault = (
         placed.is_bad
         | bad_slope
@@ -107,7 +107,7 @@ def read_city_turf(
     records = CityTurf(
         parcel=parcel,
         wkb=packed_bytes(placed.wkb),
-        box_m=np.asarray(shapely.bounds(geometry), dtype=np.float64),
+        box_m=box_m,
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         soil_texture=texture.code,
         compaction=compaction.code,
@@ -171,19 +171,18 @@ def _turf_id(layer: ArrowLayer, row: np.int64) -> str:
 def _owners(
     layer: ArrowLayer,
     geometry: ObjectArray,
+    box_m: FloatArray,
     parcels: PlacedParcels,
     problems: ProblemList,
     faults: ParcelFaults,
 ) -> tuple[NDArray[np.int32], list[LeftOutItem]]:
     """Parcel of every polygon, −1 for none, and those that have none."""
     stated, unknown = _stated_parcels(layer, parcels)
-    seen, is_plain = _parcel_at_corners(geometry, parcels)
+    seen = _parcel_at_corners(geometry, box_m, parcels)
     owner = np.where(stated >= 0, stated, seen)
-    doubtful = np.flatnonzero(
-        ~shapely.is_missing(geometry)
-        & (~is_plain | ((stated >= 0) & (seen != stated)))
-        & (unknown == "")
-    )
+    is_doubtful = (seen < 0) | ((stated >= 0) & (seen != stated))
+    is_doubtful[list(unknown)] = False
+    doubtful = np.flatnonzero(is_doubtful & ~shapely.is_missing(geometry))
     left_out: list[LeftOutItem] = []
     shares = [sorted(own) for own in _parts_in_parcels(geometry[doubtful], parcels.geometry)]
     alike: _Misplaced = {}
@@ -195,10 +194,10 @@ def _owners(
         elif not inside:
             left_out.append(_nobodys(layer, row, "lies in no parcel"))
     _note_misplaced(layer, geometry, alike, parcels, problems, faults)
-    for row in np.flatnonzero(unknown != ""):
+    for row, name in unknown.items():
         owner[row] = -1
-        hint = nearest_hint(str(unknown[row]), parcels.records.parcel_id.tolist()[:1000])
-        reason = f"states parcel_id {str(unknown[row])!r}, which the parcels layer lacks.{hint}"
+        hint = nearest_hint(name, parcels.records.parcel_id.tolist()[:1000])
+        reason = f"states parcel_id {name!r}, which the parcels layer lacks.{hint}"
         left_out.append(_nobodys(layer, row, reason))
     return owner.astype(np.int32), left_out
 
@@ -209,54 +208,34 @@ def _nobodys(layer: ArrowLayer, row: np.int64, reason: str) -> LeftOutItem:
 
 def _stated_parcels(
     layer: ArrowLayer, parcels: PlacedParcels
-) -> tuple[NDArray[np.int32], ObjectArray]:
-    """Parcel that each polygon names, −1 for none, and the names that no parcel has."""
+) -> tuple[NDArray[np.int32], dict[np.int64, str]]:
+    """Parcel that each polygon names, −1 for none, and by row the names that no parcel has."""
     coded = coded_text(layer, "parcel_id")
-    number = {str(name): row for row, name in enumerate(parcels.records.parcel_id.tolist())}
+    number = {name: row for row, name in enumerate(parcels.records.parcel_id.tolist())}
     of_word = np.array([number.get(word, -1) for word in coded.words], dtype=np.int32)
-    lacking = np.array(
-        [word if word and word not in number else "" for word in coded.words], dtype=object
-    )
-    return of_word[coded.code], lacking[coded.code]
+    is_lacking = (of_word < 0) & np.array([word != "" for word in coded.words], dtype=bool)
+    rows = np.flatnonzero(is_lacking[coded.code])
+    return of_word[coded.code], {row: coded.words[coded.code[row]] for row in rows}
 
 
 def _parcel_at_corners(
-    geometry: ObjectArray, parcels: PlacedParcels
-) -> tuple[NDArray[np.int32], BoolArray]:
-    """Parcel at the corners of each polygon, and whether all corners lie in that one alone.
+    geometry: ObjectArray, box_m: FloatArray, parcels: PlacedParcels
+) -> NDArray[np.int32]:
+    """Parcel in which alone all corners of each polygon lie; −1 where it takes a closer look.
 
     Corners are drawn in a little, since turf often ends on the lot line.
     """
-    pieces = [
-        _parcel_at_corners_of(geometry[start : start + _AT_ONCE], parcels)
-        for start in range(0, len(geometry), _AT_ONCE)
-    ]
-    if not pieces:
-        return np.empty(0, dtype=np.int32), np.empty(0, dtype=bool)
-    seen, is_plain = zip(*pieces, strict=True)
-    return np.concatenate(seen), np.concatenate(is_plain)
-
-
-def _parcel_at_corners_of(
-    geometry: ObjectArray, parcels: PlacedParcels
-) -> tuple[NDArray[np.int32], BoolArray]:
-    """The same for polygons whose corners fit into the cache."""
-    corner, row = shapely.get_coordinates(geometry, return_index=True)
-    box = shapely.bounds(geometry)
-    inward = np.take((box[:, :2] + box[:, 2:]) / 2.0, row, axis=0) - corner
-    length = np.hypot(inward[:, 0], inward[:, 1])
-    step = np.minimum(1.0, _DRAWN_IN_M / np.maximum(length, _DRAWN_IN_M))
-    x, y = (corner + step[:, np.newaxis] * inward).T
-    first, second = containing_polygons(parcels.index, x, y)
-    seen = np.full(len(geometry), -1, dtype=np.int32)
-    is_plain = np.zeros(len(geometry), dtype=bool)
-    if len(row):
-        start = np.flatnonzero(np.r_[True, row[1:] != row[:-1]])
-        low, high = np.minimum.reduceat(first, start), np.maximum.reduceat(first, start)
-        twice = np.maximum.reduceat(second, start)
-        seen[row[start]] = np.where(low == high, low, -1)
-        is_plain[row[start]] = (low == high) & (low >= 0) & (twice < 0)
-    return seen, is_plain
+    middle = (box_m[:, :2] + box_m[:, 2:]) / 2.0
+    sole = np.empty(len(geometry), dtype=np.int32)
+    for start in range(0, len(geometry), POLYGONS_AT_ONCE):
+        some = slice(start, start + POLYGONS_AT_ONCE)
+        corner, row = shapely.get_coordinates(geometry[some], return_index=True)
+        inward = np.take(middle[some], row, axis=0) - corner
+        length = np.hypot(inward[:, 0], inward[:, 1])
+        step = np.minimum(1.0, _DRAWN_IN_M / np.maximum(length, _DRAWN_IN_M))
+        x, y = (corner + step[:, np.newaxis] * inward).T
+        sole[some] = sole_polygons(parcels.index, x, y, row, len(geometry[some]))
+    return sole
 
 
 def _parts_in_parcels(

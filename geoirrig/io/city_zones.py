@@ -97,6 +97,8 @@ def note_bad_plans(
 
 def _places_in(known: Sequence[str], words: Sequence[str]) -> NDArray[np.int64]:
     """Place of each word among those known; −1 for none."""
+    if known == words:
+        return np.arange(len(words))
     found = pc.index_in(pa.array(words, pa.string()), pa.array(known, pa.string()))
     return np.asarray(pc.fill_null(found, -1), dtype=np.int64)
 
@@ -112,27 +114,26 @@ def zones_of_heads(
     zone: CodedText, parcel: NDArray[np.int32], plan: ZoneWordPlan, kept: BoolArray
 ) -> tuple[CityZones, Rows, NDArray[np.int32]]:
     """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
-    rows = np.flatnonzero((parcel >= 0) & kept[parcel])
-    code = zone.code[rows]
-    n_ranks = int(np.max(plan.rank, initial=0)) + 1
-    key = parcel[rows].astype(np.int64) * n_ranks + plan.rank[code]
-    is_in_order = bool(np.all(key[1:] >= key[:-1]))
-    if not is_in_order:
+    is_worked = (parcel >= 0) & kept[parcel]
+    rows = slice(None) if is_worked.all() else np.flatnonzero(is_worked)
+    owner, code = parcel[rows], zone.code[rows]
+    key = owner.astype(np.int64)
+    key *= int(np.max(plan.rank, initial=0)) + 1
+    key += plan.rank[code]
+    if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
-        rows, key, code = rows[order], key[order], code[order]
+        rows = order if isinstance(rows, slice) else rows[order]
+        owner, key, code = owner[order], key[order], code[order]
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.empty(0, int)
-    zone_of_head = np.repeat(np.arange(len(starts)), np.diff(np.append(starts, len(key)))).astype(
-        np.int32
-    )
+    n_heads = np.diff(np.append(starts, len(key)))
     word = code[starts]
     cycles = plan.cycles[word]
     soak = plan.soak_minutes[word]
     zones = CityZones(
-        parcel=parcel[rows[starts]],
+        parcel=owner[starts],
         name=word.astype(np.int32),
         names=zone.words,
         cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),
         soak_minutes=np.where(np.isnan(soak), 0.0, soak),
     )
-    is_all = is_in_order and len(rows) == len(parcel)
-    return zones, slice(None) if is_all else rows, zone_of_head
+    return zones, rows, np.repeat(np.arange(len(starts), dtype=np.int32), n_heads)
