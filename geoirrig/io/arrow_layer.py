@@ -24,6 +24,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
+from geoirrig.city_records import PackedBytes
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema, listed
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
@@ -274,7 +275,7 @@ def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
     return coordinates
 
 
-def flat_polygons_wkb(layer: ArrowLayer) -> ObjectArray | None:
+def flat_polygons_wkb(layer: ArrowLayer) -> PackedBytes | None:
     """The bytes of the outlines as they lie; None unless all are polygons of two coordinates."""
     if layer.wkb.null_count or not len(layer.wkb):
         return None
@@ -287,7 +288,7 @@ def flat_polygons_wkb(layer: ArrowLayer) -> ObjectArray | None:
         is_flat &= raw[start + place] == 0
     if not is_flat.all():
         return None
-    return np.asarray(layer.wkb.to_numpy(zero_copy_only=False), dtype=object)
+    return PackedBytes(data=raw, start=places)
 
 
 # --- files ---------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import CityParcels
+from geoirrig.city_records import CityParcels, PackedBytes, packed_bytes
 from geoirrig.errors import ProblemList
 from geoirrig.grid.outline_kernels import are_convex, share_little
 from geoirrig.grid.point_location import (
@@ -49,7 +49,7 @@ class PlacedPolygons:
 
     geometry: ObjectArray  # None where at fault
     is_bad: BoolArray
-    wkb: ObjectArray  # the same as well-known binary
+    wkb: PackedBytes  # the same as well-known binary
 
 
 def read_city_parcels(
@@ -93,7 +93,7 @@ def read_city_parcels(
     box = shapely.bounds(geometry)
     records = CityParcels(
         parcel_id=ids,
-        wkb=placed.wkb,
+        wkb=placed.wkb.of_all(),
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         centre_m=np.asarray((box[:, :2] + box[:, 2:]) / 2.0),
         attributes={
@@ -125,7 +125,7 @@ def placed_polygons(
             place, wkb = layer.table.place, None
             geometry = brought_into_plane(geometry, crs, plane, place=place, problems=problems)
     if wkb is None:  # not as they were read
-        wkb = np.asarray(shapely.to_wkb(geometry), dtype=object)
+        wkb = packed_bytes(np.asarray(shapely.to_wkb(geometry), dtype=object))
     return PlacedPolygons(geometry=geometry, is_bad=is_bad, wkb=wkb)
 
 

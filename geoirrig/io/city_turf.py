@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import CityTurf, packed_bytes
+from geoirrig.city_records import CityTurf
 from geoirrig.errors import ProblemList
 from geoirrig.grid.point_location import sole_polygons
 from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text
@@ -106,7 +106,7 @@ def read_city_turf(
         _note_unknown_slopes(layer, parcel, np.isnan(slope_pct) & ~bad_slope, faults)
     records = CityTurf(
         parcel=parcel,
-        wkb=packed_bytes(placed.wkb),
+        wkb=placed.wkb,
         box_m=box_m,
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         soil_texture=texture.code,

@@ -5,15 +5,18 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv
 import pyarrow.parquet as pq
 import pyproj
 from numpy.typing import NDArray
 
+from geoirrig.city_records import PackedBytes
 from geoirrig.records import ObjectArray, WorkingPlane
 
 _VERSION = "1.1.0"
@@ -25,8 +28,15 @@ def arrow_table(columns: Mapping[str, NDArray[Any]]) -> Any:
     return pa.table({name: _array(values) for name, values in columns.items()})
 
 
+def arrow_bytes(rows: PackedBytes) -> Any:
+    """The bytes of rows as an Arrow array, without a copy; null where a row has none."""
+    is_there = np.packbits(np.diff(rows.start) > 0, bitorder="little")
+    parts = [pa.py_buffer(part) for part in (is_there, rows.start, rows.data)]
+    return pa.Array.from_buffers(pa.large_binary(), len(rows.start) - 1, parts).cast(pa.binary())
+
+
 def write_geoparquet(
-    path: Path, table: Any, wkb: ObjectArray, plane: WorkingPlane, geometry_types: list[str]
+    path: Path, table: Any, wkb: ObjectArray | Any, plane: WorkingPlane, geometry_types: list[str]
 ) -> None:
     """Write an Arrow table with its geometry.
 
@@ -36,7 +46,7 @@ def write_geoparquet(
         File to write.
     table : pyarrow.Table
         The columns, without geometry.
-    wkb : ndarray of bytes, shape (n_rows,)
+    wkb : ndarray of bytes, or pyarrow.Array of binary, shape (n_rows,)
         Well-known binary in map units; None where there is none.
     plane : WorkingPlane
         Its CRS.
@@ -67,9 +77,7 @@ def write_csv_in_bulk(path: Path, table: Any) -> None:
     in_words = table
     for place, field in enumerate(table.schema):
         if pa.types.is_boolean(field.type):
-            words = pa.array(
-                [None if v is None else str(v) for v in table.column(place).to_pylist()]
-            )
+            words = pc.if_else(table.column(place), "True", "False")
             in_words = in_words.set_column(place, field.name, words)
     options = pyarrow.csv.WriteOptions(quoting_style="needed")
     pyarrow.csv.write_csv(in_words, path, write_options=options)
@@ -80,8 +88,11 @@ def _array(values: NDArray[Any]) -> Any:
         return pa.array(values, mask=~np.isfinite(values))
     if values.dtype.kind != "O":
         return pa.array(values)
-    items = [None if v is None or v != v else v for v in values.tolist()]
-    kinds = {type(v) for v in items if v is not None}
+    items = values.tolist()
+    kinds = {*map(type, items)} - {NoneType}
+    if not kinds <= {str, int, bool}:  # others may be NaN
+        items = [None if v is None or v != v else v for v in items]
+        kinds = {*map(type, items)} - {NoneType}
     if len(kinds) > 1 or not kinds <= {str, int, float, bool}:
         items = [None if v is None else str(v) for v in items]
     return pa.array(items, pa.string() if not kinds else None)

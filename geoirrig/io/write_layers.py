@@ -7,6 +7,7 @@ import sqlite3
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
+from types import NoneType
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ from geoirrig.units import UnitSystem, in_unit_system
 
 # Old readers warn about 1.4 and their validators miss its renamed triggers; 1.2 suits all.
 GEOPACKAGE_VERSION = "1.2"
+_FLAT = 2  # coordinates of a point
 _TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.000Z"
 
 
@@ -146,7 +148,8 @@ def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.obje
     geometry = np.array(() if table.geometry is None else table.geometry, dtype=object)
     if metres_per_unit != 1.0:
         geometry = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
-    geometry = shapely.force_2d(geometry)
+    if np.any(shapely.get_coordinate_dimension(geometry) > _FLAT):
+        geometry = shapely.force_2d(geometry)
     geometry[shapely.is_empty(geometry)] = None
     if table.geometry_type == "MultiPolygon":
         geometry = _multipolygons(geometry)
@@ -155,12 +158,16 @@ def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.obje
 
 def _multipolygons(geometry: ObjectArray) -> ObjectArray:
     """Polygons as multipolygons of one; of a collection, its polygons."""
-    parts, row = shapely.get_parts(geometry, return_index=True)
-    polygons, part = shapely.get_parts(parts, return_index=True)  # multipolygons of a collection
+    polygons, row = geometry, np.arange(len(geometry))
     is_polygon = shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON
+    if not np.all(is_polygon | shapely.is_missing(polygons)):
+        parts, row = shapely.get_parts(geometry, return_index=True)
+        polygons, part = shapely.get_parts(parts, return_index=True)  # of multipolygons in them
+        is_polygon = shapely.get_type_id(polygons) == shapely.GeometryType.POLYGON
+        row = row[part]
     out: ObjectArray = np.full(len(geometry), None, dtype=object)
     if is_polygon.any():
-        shapely.multipolygons(polygons[is_polygon], indices=row[part[is_polygon]], out=out)
+        shapely.multipolygons(polygons[is_polygon], indices=row[is_polygon], out=out)
     return out
 
 
@@ -208,13 +215,18 @@ def _written_values(values: Any) -> tuple[NDArray[Any], NDArray[np.bool_] | None
         return array, None
     if array.dtype.kind == "O" and _is_clean_text(array):
         return array, None
-    items = [None if _is_missing(item) else item for item in array.tolist()]
+    items = array.tolist()
+    kinds = {*map(type, items)} - {NoneType}
+    if not kinds <= {str, int, bool}:  # others may be NaN
+        items = [None if _is_missing(item) else item for item in items]
+        kinds = {*map(type, items)} - {NoneType}
     is_null = np.array([item is None for item in items], dtype=bool)
-    kinds = {type(item) for item in items if item is not None}
     if kinds == {bool}:
         return np.array([bool(item) for item in items], dtype=bool), is_null
-    if kinds == {int} and all(abs(item) < 2**63 for item in items if item is not None):
-        return np.array([item or 0 for item in items], dtype=np.int64), is_null
+    if kinds == {int}:
+        filled = [item or 0 for item in items]
+        if min(filled) > -(2**63) and max(filled) < 2**63:
+            return np.array(filled, dtype=np.int64), is_null
     if kinds and kinds <= {int, float}:
         numbers = np.array([np.nan if item is None else float(item) for item in items])
         return numbers, ~np.isfinite(numbers)

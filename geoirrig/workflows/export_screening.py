@@ -15,12 +15,17 @@ from numpy.typing import NDArray
 
 from geoirrig.city_records import PackedBytes, packed_bytes
 from geoirrig.io.output_folder import whole_output
-from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
+from geoirrig.io.write_geoparquet import (
+    arrow_bytes,
+    arrow_table,
+    write_csv_in_bulk,
+    write_geoparquet,
+)
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
-from geoirrig.records import ObjectArray, ResultTable, WorkingPlane
+from geoirrig.records import ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem
 from geoirrig.wording import led_by
 from geoirrig.workflows.cycle_collection import without_cycle_collection
@@ -197,7 +202,7 @@ class _Tables:
     """What CSV and GeoParquet are written from."""
 
     folder: Path
-    columns: Mapping[str, NDArray[Any]]
+    columns: Any  # a table of Arrow, which is sent without a step for each value
     outlines: PackedBytes
     plane: WorkingPlane
 
@@ -211,7 +216,7 @@ def _tables(
 ) -> _Tables:
     return _Tables(
         folder=folder,
-        columns=columns_in(table, units),
+        columns=arrow_table(columns_in(table, units)),
         outlines=outlines,
         plane=screening.city.inputs.plane,
     )
@@ -219,21 +224,33 @@ def _tables(
 
 @without_cycle_collection()
 def _write_tables(tables: _Tables) -> None:
-    columns = arrow_table(tables.columns)
-    write_csv_in_bulk(tables.folder / "screening.csv", columns)
-    wkb, kinds = _map_outlines(tables.outlines.of_all(), tables.plane.metres_per_unit)
-    write_geoparquet(tables.folder / "screening.parquet", columns, wkb, tables.plane, kinds)
+    write_csv_in_bulk(tables.folder / "screening.csv", tables.columns)
+    outlines = _on_map(tables.outlines, tables.plane.metres_per_unit)
+    write_geoparquet(
+        tables.folder / "screening.parquet",
+        tables.columns,
+        arrow_bytes(outlines),
+        tables.plane,
+        _kinds(outlines),
+    )
 
 
-def _map_outlines(wkb: ObjectArray, metres_per_unit: float) -> tuple[ObjectArray, list[str]]:
-    """Outlines in map units as bytes, and the kinds that occur."""
-    geometry = np.asarray(shapely.from_wkb(wkb), dtype=object)
-    if metres_per_unit != 1.0:
-        on_map = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
-        wkb = np.asarray(shapely.to_wkb(on_map), dtype=object)
+def _on_map(outlines: PackedBytes, metres_per_unit: float) -> PackedBytes:
+    """Outlines in map units."""
+    if metres_per_unit == 1.0:
+        return outlines
+    geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
+    on_map = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
+    return packed_bytes(np.asarray(shapely.to_wkb(on_map), dtype=object))
+
+
+def _kinds(outlines: PackedBytes) -> list[str]:
+    """Kinds that occur; the number of the kind stands behind the flag for its order of bytes."""
+    start = outlines.start[:-1][np.diff(outlines.start) > 0]
+    is_lowest_first = outlines.data[start] == 1
+    kind = outlines.data[np.where(is_lowest_first, start + 1, start + 4)]
     names = {3: "Polygon", 6: "MultiPolygon"}
-    kinds = [names[k] for k in np.unique(shapely.get_type_id(geometry)).tolist() if k in names]
-    return wkb, kinds
+    return [names[k] for k in np.unique(kind).tolist() if k in names]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from geoirrig.workflows.work_units import (
     RETROFIT,
     SLOPES,
     UnitSource,
+    Worked,
     head_states,
     most_unit_cells,
     pack_units,
@@ -96,9 +98,10 @@ def screen_parcels(
     if resume:
         remove_partial_folders(out_dir)
     done = journal.done()
-    _work(city, [unit for unit in units if unit.number not in done], executor, journal, progress)
+    kept = ((unit, journal.kept(unit.number)) for unit in units if unit.number in done)
+    to_do = [unit for unit in units if unit.number not in done]
+    measures = _city_measures(city, chain(kept, _worked(city, to_do, executor, journal, progress)))
     progress("Holding the parcels against the programme")
-    measures = _city_measures(city, units, journal)
     return screening_of(city, measures), journal
 
 
@@ -149,16 +152,17 @@ def _identity(
     }
 
 
-def _work(
+def _worked(
     city: LoadedCity,
     units: list[WorkUnit],
     executor: UnitExecutor,
     journal: UnitJournal,
     progress: SharedProgress,
-) -> None:
+) -> Iterator[tuple[WorkUnit, Worked]]:
+    """What the units find, as it comes, once it is on the disk."""
     begun = told = time.monotonic()
     total = sum(len(unit.parcel) for unit in units)
-    size = {unit.number: len(unit.parcel) for unit in units}
+    unit_of = {unit.number: unit for unit in units}
     worked = 0
     if units:
         progress(f"Working {counted(total, 'parcel')} in {counted(len(units), 'unit')}")
@@ -172,7 +176,8 @@ def _work(
     )
     for number, values in executor.results(source, units):
         journal.keep(number, values)
-        worked += size[number]
+        yield unit_of[number], values
+        worked += len(unit_of[number].parcel)
         now = time.monotonic()
         pause = max(_SECONDS_BETWEEN_NEWS, _SHARE_BETWEEN_NEWS * (now - begun))
         if now - told >= pause:
@@ -193,9 +198,7 @@ def _duration(seconds: float) -> str:
     return f"{seconds / 3600.0:.1f} h"
 
 
-def _city_measures(
-    city: LoadedCity, units: tuple[WorkUnit, ...], journal: UnitJournal
-) -> CityMeasures:
+def _city_measures(city: LoadedCity, found: Iterable[tuple[WorkUnit, Worked]]) -> CityMeasures:
     """What all units found, in the order of the city's zones and turf."""
     inputs = city.inputs
     n_zones, n_turf = len(inputs.zones.parcel), len(inputs.turf.parcel)
@@ -204,8 +207,7 @@ def _city_measures(
     }
     slopes: FloatArray = np.full((len(SLOPES), n_turf), np.nan)
     failures: list[tuple[int, str]] = []
-    for unit in units:
-        kept = journal.kept(unit.number)
+    for unit, kept in found:
         of_zone, _ = rows_of(inputs.zones.parcel, unit.parcel)
         of_turf, _ = rows_of(inputs.turf.parcel, unit.parcel)
         for state, own in zones.items():

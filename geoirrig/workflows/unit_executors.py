@@ -7,7 +7,7 @@ import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from functools import partial
 from itertools import islice
 from multiprocessing.context import ForkServerContext
@@ -42,7 +42,7 @@ class UnitExecutor(Protocol):
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Have something else done meanwhile, if it can be; call what is returned to wait for it.
 
-        The arguments are records that can be sent to another process.
+        The arguments are records that can be sent to another process; it can only read them.
         """
 
 
@@ -84,8 +84,19 @@ class ProcessPool:
                     yield future.result()
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
-        """Have something else done by one of the processes."""
-        return self._pool.submit(work, *arguments).result
+        """Have something else done by one of the processes.
+
+        The arguments are laid out for it, not sent: its own copy would be as large as the results.
+        """
+        until_done = ExitStack()
+        shared = until_done.enter_context(shared_record(arguments))
+        done = self._pool.submit(_done_from, work, shared)
+
+        def wait_for_it() -> None:
+            with until_done:
+                done.result()
+
+        return wait_for_it
 
 
 class Cluster:
@@ -121,6 +132,10 @@ class Cluster:
 
 def _worked_from(shared: SharedRecord, unit: WorkUnit) -> tuple[int, Worked]:
     return _worked(unit_task(opened_record(shared), unit))
+
+
+def _done_from(work: Callable[..., None], shared: SharedRecord) -> None:
+    work(*opened_record(shared))
 
 
 def _worked(task: UnitTask) -> tuple[int, Worked]:

@@ -8,9 +8,16 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pyproj
+import pytest
 import shapely
 
-from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
+from geoirrig.city_records import packed_bytes
+from geoirrig.io.write_geoparquet import (
+    arrow_bytes,
+    arrow_table,
+    write_csv_in_bulk,
+    write_geoparquet,
+)
 from geoirrig.records import WorkingPlane
 
 COLUMNS = {
@@ -48,3 +55,41 @@ def test_write_csv_in_bulk_python_reads_it_back(tmp_path: Path) -> None:
     assert [row["cost"] for row in rows] == ["0.1", "", ""]
     assert [row["funded"] for row in rows] == ["True", "False", "False"]
     assert [row["rank"] for row in rows] == ["1", "", "2"]
+
+
+@pytest.mark.parametrize(
+    ("values", "expected"),
+    [
+        ([1, None, np.nan], [1, None, None]),
+        ([1, 2.5, None], ["1", "2.5", None]),
+        ([2.5, np.nan, np.inf], [2.5, None, np.inf]),
+        ([True, None, False], [True, None, False]),
+        ([True, 1, None], ["True", "1", None]),
+        (["x", np.nan, None], ["x", None, None]),
+        ([np.int64(3), None], ["3", None]),
+        ([np.nan, None], [None, None]),
+    ],
+)
+def test_arrow_table_objects_are_of_one_kind_or_text(
+    values: list[object], expected: list[object]
+) -> None:
+    column = np.empty(len(values), dtype=object)
+    column[:] = values
+    assert arrow_table({"x": column}).column("x").to_pylist() == expected
+
+
+def test_write_csv_in_bulk_boolean_that_is_not_known_is_empty(tmp_path: Path) -> None:
+    is_in = np.array([True, None, False], dtype=object)
+    write_csv_in_bulk(tmp_path / "out.csv", arrow_table({"is_in": is_in, "n": np.arange(3)}))
+    assert (tmp_path / "out.csv").read_text().splitlines()[1:] == ['"True",0', ",1", '"False",2']
+
+
+@pytest.mark.parametrize(
+    "rows", [[], [None], [b"a", None, b"bcd", b"e"], [bytes([k]) for k in range(20)]]
+)
+def test_arrow_bytes_rows_without_any_are_null(rows: list[bytes | None]) -> None:
+    packed = np.empty(len(rows), dtype=object)
+    packed[:] = rows
+    found = arrow_bytes(packed_bytes(packed))
+    assert str(found.type) == "binary"
+    assert found.to_pylist() == rows

@@ -272,6 +272,30 @@ def test_write_layers_geometry_of_other_kinds_is_made_to_fit(tmp_path: Path) -> 
     assert not read.dropna().has_z.any()
 
 
+@pytest.mark.parametrize("height_m", [None, 7.0])
+def test_write_layers_polygons_alone_become_multipolygons(
+    tmp_path: Path, height_m: float | None
+) -> None:
+    squares = shapely.box(np.arange(3.0), 0.0, np.arange(3.0) + 2.0, 2.0)
+    if height_m is not None:
+        squares = shapely.force_3d(squares, height_m)
+    geometry = np.array([squares[0], None, squares[1], shapely.Polygon(), squares[2]], dtype=object)
+    table = ResultTable(
+        name="dry_spots",
+        columns={"dry_spot_id": np.arange(5)},
+        geometry=geometry,
+        geometry_type="MultiPolygon",
+    )
+    path = tmp_path / "one.gpkg"
+    write_layers(path, [table], utm_plane(), units="si", run_info={})
+    read = pyogrio.read_dataframe(path, layer="dry_spots").geometry
+    assert read.isna().tolist() == [False, True, False, True, False]
+    assert set(read.dropna().geom_type) == {"MultiPolygon"}
+    assert read.dropna().bounds["minx"].tolist() == [0.0, 1.0, 2.0]
+    assert not read.dropna().has_z.any()
+    assert geometry[3].is_empty  # what was handed over is as it was
+
+
 def test_write_layers_run_info_is_a_table_of_text(tmp_path: Path) -> None:
     path = written(tmp_path, made_up())
     assert rows(path, "SELECT key, value FROM run_info") == [

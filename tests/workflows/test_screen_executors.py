@@ -7,9 +7,11 @@ from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from geoirrig.errors import GeoirrigError
+from geoirrig.units import FloatArray
 from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.unit_executors import unit_executor
@@ -44,6 +46,35 @@ def test_unit_executor_two_processes_give_the_same_bytes(
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected
+
+
+def _write_sum(folder: Path, numbers: FloatArray, word: str) -> None:
+    (folder / word).write_text(f"{numbers.sum()} {numbers.flags.writeable}")
+
+
+def _fail(word: str) -> None:
+    raise GeoirrigError(word)
+
+
+def test_unit_executor_process_does_something_else_with_what_is_laid_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shared, written = tmp_path / "shared", tmp_path / "written"
+    shared.mkdir()
+    written.mkdir()
+    monkeypatch.setattr("geoirrig.workflows.shared_record._MEMORY_FOLDER", shared)
+    with unit_executor(workers=2) as executor:
+        waits = [
+            executor.aside(_write_sum, written, np.full(1000, float(k)), str(k)) for k in range(5)
+        ]
+        wait_for_failure = executor.aside(_fail, "so it is")
+        for wait in waits:
+            wait()
+        with pytest.raises(GeoirrigError, match="so it is"):
+            wait_for_failure()
+        assert not list(shared.iterdir())
+    found = {path.name: path.read_text() for path in written.iterdir()}
+    assert found == {str(k): f"{1000.0 * k} False" for k in range(5)}
 
 
 @pytest.mark.parametrize("tells", [True, False])
