@@ -22,17 +22,6 @@ BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CityParcels:
-    """Parcels in the order of their layer; arrays of shape (n_parcels,)."""
-
-    parcel_id: ObjectArray
-    wkb: ObjectArray  # outlines in the working plane; None where at fault
-    area_m2: FloatArray
-    centre_m: FloatArray  # (n_parcels, 2), of the box; NaN where at fault
-    attributes: Attributes  # the input columns, as they were read
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class PackedBytes:
     """The bytes of many rows in one piece: those of row k are data[start[k]:start[k + 1]].
 
@@ -62,6 +51,17 @@ def packed_bytes(rows: ObjectArray) -> PackedBytes:
         data=np.frombuffer(b"".join(pieces), dtype=np.uint8),
         start=np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(length)]),
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CityParcels:
+    """Parcels in the order of their layer; arrays of shape (n_parcels,)."""
+
+    parcel_id: ObjectArray
+    wkb: PackedBytes  # outlines in the working plane; none where at fault
+    area_m2: FloatArray
+    centre_m: FloatArray  # (n_parcels, 2), of the box; NaN where at fault
+    attributes: Attributes  # the input columns, as they were read
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import gc
 import os
 import signal
 import sys
@@ -57,6 +59,8 @@ def main() -> None:
     for name in ("SIGTERM", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), stop)
+    # What is left at the end goes with the process: searching it for cycles is only waited for.
+    atexit.register(gc.freeze)
     try:
         app()
     except KeyboardInterrupt:

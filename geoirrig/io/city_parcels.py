@@ -93,7 +93,7 @@ def read_city_parcels(
     box = shapely.bounds(geometry)
     records = CityParcels(
         parcel_id=ids,
-        wkb=placed.wkb.of_all(),
+        wkb=placed.wkb,
         area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
         centre_m=np.asarray((box[:, :2] + box[:, 2:]) / 2.0),
         attributes={

@@ -108,12 +108,12 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
     helper = ThisProcess() if executor is None else executor
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layer and tables, drawing map and cost curve")
-        outlines = packed_bytes(city.inputs.parcels.wkb)
+        outlines = city.inputs.parcels.wkb
         wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, outlines, folder, units))
         wait_for_tables = helper.aside(
             _write_tables, _tables(screening, table, outlines, folder, units)
         )
-        geometry = np.asarray(shapely.from_wkb(city.inputs.parcels.wkb), dtype=object)
+        geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
             folder / "screening.gpkg",

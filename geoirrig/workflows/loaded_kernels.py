@@ -1,8 +1,19 @@
-"""Importing this loads the compiled kernels of a work unit, on a garden of nothing.
+"""Importing this loads what a worker needs, before it is forked.
 
-The server that processes are forked from imports it, so that each of them has the kernels ready.
+That is the compiled kernels of a work unit, on a garden of nothing, and what writes and draws the
+results. The server that processes are forked from imports it, so that each of them has it ready.
 """
 
-from geoirrig.workflows.warm_up import work_smallest_unit
+import gc
 
-work_smallest_unit()
+from geoirrig.workflows.cycle_collection import without_cycle_collection
+
+with without_cycle_collection():
+    from geoirrig.workflows.warm_up import work_smallest_unit
+
+    work_smallest_unit()
+
+    import geoirrig.maps.screening_sheet
+    import geoirrig.workflows.export_screening  # noqa: F401 - for the workers
+
+gc.freeze()  # all of this stays: no worker need search it for what can be let go

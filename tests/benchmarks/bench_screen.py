@@ -10,6 +10,8 @@ second.
 from __future__ import annotations
 
 import argparse
+import atexit
+import gc
 import pickle
 import statistics
 import subprocess
@@ -35,7 +37,8 @@ class Measured:
 
 
 def job(name: str, folder: Path, workers: int) -> None:
-    """What a process of its own does."""
+    """What a process of its own does; it ends as the command line does."""
+    atexit.register(gc.freeze)
     if name != "alone" and workers != 1:
         from geoirrig.workflows.fork_server import fork_server
 
@@ -63,24 +66,31 @@ def read_and_write_alone(sources: object, folder: Path) -> None:
 
     from geoirrig.errors import ProblemList
     from geoirrig.io.read_city import open_city
-    from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk, write_geoparquet
+    from geoirrig.io.write_geoparquet import (
+        arrow_bytes,
+        arrow_table,
+        write_csv_in_bulk,
+        write_geoparquet,
+    )
     from geoirrig.io.write_layers import write_layers
     from geoirrig.records import ResultTable
 
     opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
     for role in ("turf", "parcels"):
         opened.layers[role].geometry()
-    columns, wkb, plane = pickle.loads((folder / "results.pickle").read_bytes())
+    columns, outlines, plane = pickle.loads((folder / "results.pickle").read_bytes())
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)
         table = ResultTable(
-            name="parcels", columns=columns, geometry=shapely.from_wkb(wkb),
+            name="parcels", columns=columns, geometry=shapely.from_wkb(outlines.of_all()),
             geometry_type="MultiPolygon",
         )  # fmt: skip
         write_layers(out / "screening.gpkg", [table], plane, units="si", run_info={})
         arrow = arrow_table(columns)
         write_csv_in_bulk(out / "screening.csv", arrow)
-        write_geoparquet(out / "screening.parquet", arrow, wkb, plane, ["Polygon"])
+        write_geoparquet(
+            out / "screening.parquet", arrow, arrow_bytes(outlines), plane, ["Polygon"]
+        )
 
 
 def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:

@@ -187,7 +187,7 @@ def test_flat_polygons_wkb_are_the_outlines(tmp_path: Path) -> None:
     drawn = [square, shapely.MultiPolygon([square, shapely.box(3.0, 0.0, 4.0, 1.0)])]
     found = flat_polygons_wkb(polygons_layer([*drawn], tmp_path / "flat.gpkg"))
     assert found is not None
-    assert shapely.equals(shapely.from_wkb(found), drawn).all()
+    assert shapely.equals(shapely.from_wkb(found.of_all()), drawn).all()
 
 
 @pytest.mark.parametrize(

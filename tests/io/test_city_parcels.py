@@ -9,7 +9,7 @@ import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoirrig.city_records import CityParcels
+from geoirrig.city_records import CityParcels, packed_bytes
 from geoirrig.grid.point_location import index_of_polygons
 from geoirrig.io.city_parcels import OVERLAP_SHARE, PlacedParcels, note_overlaps
 from geoirrig.io.parcel_faults import ParcelFaults
@@ -20,7 +20,7 @@ def told(outlines: list[shapely.Geometry | None]) -> dict[int, list[str]]:
     n = len(geometry)
     records = CityParcels(
         parcel_id=np.array([f"P{k}" for k in range(n)], dtype=object),
-        wkb=np.asarray(shapely.to_wkb(geometry), dtype=object),
+        wkb=packed_bytes(np.asarray(shapely.to_wkb(geometry), dtype=object)),
         area_m2=np.zeros(n),
         centre_m=np.zeros((n, 2)),
         attributes={},

@@ -373,7 +373,7 @@ def test_read_city_outline_that_was_repaired_is_handed_on_repaired(tmp_path: Pat
     assert not torn.is_valid
     layers["parcels"].geometry = [torn, lot(1), lot(2)]
     found, _ = read(tmp_path, layers)
-    outline = shapely.from_wkb(found.parcels.wkb[0])
+    outline = shapely.from_wkb(found.parcels.wkb.of_all()[0])
     assert outline.is_valid
     assert outline.equals(lot(0))
 

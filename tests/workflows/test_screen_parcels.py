@@ -18,7 +18,7 @@ import pytest
 import rasterio
 import shapely
 
-from geoirrig.city_records import CityParcels
+from geoirrig.city_records import CityParcels, packed_bytes
 from geoirrig.cli.report_text import print_screening
 from geoirrig.errors import InputError, OutputError
 from geoirrig.io.read_site import LayerSource, SiteSources
@@ -245,7 +245,7 @@ def test_screening_verdict_one_parcel_is_in_the_singular(
     whole = city.inputs.parcels
     one = CityParcels(
         parcel_id=whole.parcel_id[:1],
-        wkb=whole.wkb[:1],
+        wkb=packed_bytes(whole.wkb.of_all()[:1]),
         area_m2=whole.area_m2[:1],
         centre_m=whole.centre_m[:1],
         attributes={name: values[:1] for name, values in whole.attributes.items()},
