@@ -5,32 +5,32 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
-from geoirrig.city_records import PackedBytes, packed_bytes
+from geoirrig.city_records import PackedBytes
 from geoirrig.io.output_folder import whole_output
-from geoirrig.io.write_geoparquet import (
-    arrow_bytes,
-    arrow_table,
-    write_csv_in_bulk,
-    write_geoparquet,
-)
+from geoirrig.io.write_geoparquet import arrow_table
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
-from geoirrig.records import ResultTable, WorkingPlane
+from geoirrig.records import ResultTable
 from geoirrig.units import UnitSystem
 from geoirrig.wording import led_by
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
+from geoirrig.workflows.screening_files import (
+    ScreeningSheet,
+    ScreeningTables,
+    draw_sheet,
+    write_tables,
+)
 from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
 
 SCREENING_CAUTIONS = (
@@ -109,9 +109,9 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
     with whole_output(out_dir, overwrite=overwrite) as folder:
         progress("Writing layer and tables, drawing map and cost curve")
         outlines = city.inputs.parcels.wkb
-        wait_for_picture = helper.aside(_draw_sheet, _sheet(screening, outlines, folder, units))
+        wait_for_picture = helper.aside(draw_sheet, _sheet(screening, outlines, folder, units))
         wait_for_tables = helper.aside(
-            _write_tables, _tables(screening, table, outlines, folder, units)
+            write_tables, _tables(screening, table, outlines, folder, units)
         )
         geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
@@ -197,24 +197,14 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
 # --- tables and picture, made by other processes where there are some -----------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Tables:
-    """What CSV and GeoParquet are written from."""
-
-    folder: Path
-    columns: Any  # a table of Arrow, which is sent without a step for each value
-    outlines: PackedBytes
-    plane: WorkingPlane
-
-
 def _tables(
     screening: Screening,
     table: ResultTable,
     outlines: PackedBytes,
     folder: Path,
     units: UnitSystem,
-) -> _Tables:
-    return _Tables(
+) -> ScreeningTables:
+    return ScreeningTables(
         folder=folder,
         columns=arrow_table(columns_in(table, units)),
         outlines=outlines,
@@ -222,52 +212,12 @@ def _tables(
     )
 
 
-@without_cycle_collection()
-def _write_tables(tables: _Tables) -> None:
-    write_csv_in_bulk(tables.folder / "screening.csv", tables.columns)
-    outlines = _on_map(tables.outlines, tables.plane.metres_per_unit)
-    write_geoparquet(
-        tables.folder / "screening.parquet",
-        tables.columns,
-        arrow_bytes(outlines),
-        tables.plane,
-        _kinds(outlines),
-    )
-
-
-def _on_map(outlines: PackedBytes, metres_per_unit: float) -> PackedBytes:
-    """Outlines in map units."""
-    if metres_per_unit == 1.0:
-        return outlines
-    geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
-    on_map = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
-    return packed_bytes(np.asarray(shapely.to_wkb(on_map), dtype=object))
-
-
-def _kinds(outlines: PackedBytes) -> list[str]:
-    """Kinds that occur; the number of the kind stands behind the flag for its order of bytes."""
-    start = outlines.start[:-1][np.diff(outlines.start) > 0]
-    is_lowest_first = outlines.data[start] == 1
-    kind = outlines.data[np.where(is_lowest_first, start + 1, start + 4)]
-    names = {3: "Polygon", 6: "MultiPolygon"}
-    return [names[k] for k in np.unique(kind).tolist() if k in names]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sheet:
-    """What the picture is drawn from."""
-
-    folder: Path
-    outlines: PackedBytes
-    columns: Mapping[str, NDArray[Any]]
-    words: Mapping[str, Any]
-    units: UnitSystem
-
-
-def _sheet(screening: Screening, outlines: PackedBytes, folder: Path, units: UnitSystem) -> _Sheet:
+def _sheet(
+    screening: Screening, outlines: PackedBytes, folder: Path, units: UnitSystem
+) -> ScreeningSheet:
     city, columns = screening.city, screening.parcels.columns
     drawn = ("status_code", "levelised_cost_per_m3", "water_saved_m3_year")
-    return _Sheet(
+    return ScreeningSheet(
         folder=folder,
         outlines=outlines,
         columns={name: np.asarray(columns[name]) for name in drawn},
@@ -278,17 +228,4 @@ def _sheet(screening: Screening, outlines: PackedBytes, folder: Path, units: Uni
             "currency": city.programme.currency,
         },
         units=units,
-    )
-
-
-@without_cycle_collection()
-def _draw_sheet(sheet: _Sheet) -> None:
-    from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
-
-    draw_screening_sheet(
-        sheet.folder,
-        np.asarray(shapely.from_wkb(sheet.outlines.of_all()), dtype=object),
-        sheet.columns,
-        ScreeningText(**sheet.words),
-        units=sheet.units,
     )

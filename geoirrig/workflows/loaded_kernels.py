@@ -14,6 +14,6 @@ with without_cycle_collection():
     work_smallest_unit()
 
     import geoirrig.maps.screening_sheet
-    import geoirrig.workflows.export_screening  # noqa: F401 - for the workers
+    import geoirrig.workflows.screening_files  # noqa: F401 - for the workers
 
 gc.freeze()  # all of this stays: no worker need search it for what can be let go

@@ -10,8 +10,6 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig.city_records import Number
-from geoirrig.errors import ProblemList
-from geoirrig.io.read_terrain import read_terrain
 from geoirrig.physics.nozzle_hydraulics import throw_of_heads
 from geoirrig.records import (
     SprinklerLayout,
@@ -20,8 +18,6 @@ from geoirrig.records import (
     ZonePlan,
 )
 from geoirrig.surfaces.batch_measures import BatchGroups, BatchMeasures, batch_measures
-from geoirrig.surfaces.terrain_surface import terrain_surface, turf_without_slope
-from geoirrig.surfaces.turf_cells import turf_cells
 from geoirrig.units import FloatArray
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.work_units import (
@@ -29,12 +25,9 @@ from geoirrig.workflows.work_units import (
     KEPT_MEASURES,
     SLOPES,
     ZONE_MEASURES,
-    Ground,
     UnitTask,
     Worked,
 )
-
-MOST_PARCEL_CELLS = 40_000_000  # as `load_site.MOST_CELLS`: more does not fit into memory
 
 
 class _Throws(NamedTuple):
@@ -71,7 +64,10 @@ def _worked(task: UnitTask, zone_is_in: NDArray[np.bool_], turf_is_in: NDArray[n
     slopes = np.full((len(SLOPES), len(turf_is_in)), np.nan)
     slopes[:, turf_is_in] = turf.slope_pct
     if task.ground is not None:
-        terrain, slopes[:, turf_is_in], failed = _terrain(task, task.ground, turf, turf_is_in)
+        # what reads rasters takes long to load, and most cities state their slopes
+        from geoirrig.workflows.unit_terrain import unit_terrain
+
+        terrain, slopes[:, turf_is_in], failed = unit_terrain(task, task.ground, turf, turf_is_in)
     throws = _throws(task)
     wanted = zone_is_in & _changed_zones(task, throws)
     kept = np.full((len(KEPT_MEASURES), *wanted.shape), np.nan)
@@ -232,40 +228,6 @@ def _layout(task: UnitTask, wanted: NDArray[np.bool_], throws: _Throws) -> Sprin
         rotation_s=unknown,
         attributes={},
     )
-
-
-def _terrain(
-    task: UnitTask, ground: Ground, turf: TurfAreas, turf_is_in: NDArray[np.bool_]
-) -> tuple[TerrainSurface, FloatArray, dict[int, str]]:
-    """Slope of the cells, `SLOPES` of each polygon, and parcels without."""
-    grid = task.grid
-    if grid.n_rows * grid.n_cols > MOST_PARCEL_CELLS:
-        raise ValueError(f"its turf spans {grid.n_rows} × {grid.n_cols} cells; choose larger ones")
-    problems = ProblemList()
-    raster = read_terrain(
-        ground.source,
-        ground.plane,
-        grid.bounds_m,
-        margin_m=3.0 * grid.cell_size_m,
-        problems=problems,
-    )
-    problems.raise_if_any()
-    cells = turf_cells(turf, grid)
-    surface = terrain_surface(raster, turf, cells, method=task.settings.slope_method)
-    index, slope = cells.turf_index.ravel(), surface.slope_pct.ravel().astype(np.float64)
-    n_turf = len(turf.turf_id)
-    known = (index >= 0) & np.isfinite(slope)
-    count = np.bincount(index[known], minlength=n_turf)
-    total = np.bincount(index[known], weights=slope[known], minlength=n_turf)
-    steepest = np.full(n_turf, -np.inf)
-    np.maximum.at(steepest, index[known], slope[known])
-    missing, _ = turf_without_slope(surface, cells, n_turf)
-    parcel = task.turf_parcel[turf_is_in]
-    reason = "The slope or elevation raster has no value under a part of its turf."
-    failed = dict.fromkeys(np.unique(parcel[missing > 0]).tolist(), reason)
-    some = count > 0
-    mean = np.where(some, total / np.where(some, count, 1), np.nan)
-    return surface, np.array([mean, np.where(some, steepest, np.nan)]), failed
 
 
 def _need_of_zones(measures: BatchMeasures, need_mm: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +25,13 @@ from geoirrig.city_records import (
 )
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.grid.space_filling_curve import hilbert_distance
-from geoirrig.io.read_terrain import TerrainSource
-from geoirrig.io.working_plane import PlaneOfWork
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import AnalysisSettings, ObjectArray
 from geoirrig.units import FloatArray
+
+if TYPE_CHECKING:  # what reads rasters takes long to load, and units without one need it not
+    from geoirrig.io.read_terrain import TerrainSource
+    from geoirrig.io.working_plane import PlaneOfWork
 
 # Cells of a unit's window; a parcel with more is a unit by itself. Larger units take less time for
 # a parcel, but a raster of slopes is read for the whole window.
