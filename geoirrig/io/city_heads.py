@@ -80,7 +80,7 @@ class PlacedHeads:
 
 
 def read_city_heads(
-    layer: ArrowLayer, tables: NozzleTables, problems: ProblemList
+    layer: ArrowLayer, nozzle: CodedText, tables: NozzleTables, problems: ProblemList
 ) -> StatedCityHeads:
     """Heads as the columns of their layer state them.
 
@@ -88,6 +88,8 @@ def read_city_heads(
     ----------
     layer : ArrowLayer
         The heads layer.
+    nozzle : CodedText
+        Its nozzles.
     tables : NozzleTables
         Nozzles; a head whose nozzle is not among them fails its parcel.
     problems : ProblemList
@@ -95,7 +97,7 @@ def read_city_heads(
     """
     check_required_columns(layer.table, problems)
     _check_throw_is_stated(layer, tables, problems)
-    zone, nozzle = coded_text(layer, "zone"), coded_text(layer, "nozzle")
+    zone = coded_text(layer, "zone")
     at_fault = _is_blank(zone)[zone.code]
     numbers: dict[str, FloatArray] = {}
     for name in (

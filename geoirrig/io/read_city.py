@@ -24,7 +24,13 @@ from geoirrig.city_records import (
 )
 from geoirrig.errors import ProblemList
 from geoirrig.expressions.grammar import ValueKind
-from geoirrig.io.arrow_layer import ArrowLayer, coded_text, is_repeated, read_arrow_layers
+from geoirrig.io.arrow_layer import (
+    ArrowLayer,
+    CodedText,
+    coded_text,
+    is_repeated,
+    read_arrow_layers,
+)
 from geoirrig.io.city_heads import (
     NozzleTables,
     PlacedHeads,
@@ -74,6 +80,7 @@ class OpenCity:
     """The layers of a city in bulk, before anything is made of them."""
 
     layers: Mapping[str, ArrowLayer]
+    nozzle: CodedText  # of the heads
     tables: NozzleTables
     files: tuple[InputFile, ...]
 
@@ -92,9 +99,7 @@ class OpenCity:
     @property
     def nozzles_in_use(self) -> tuple[str, ...]:
         """Nozzles that heads name."""
-        if "heads" not in self.layers:
-            return ()
-        return tuple(word for word in coded_text(self.layers["heads"], "nozzle").words if word)
+        return tuple(word for word in self.nozzle.words if word)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +131,10 @@ def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
         )
         tables = _nozzle_tables(places, problems)
         layers = {r: layer for r, layer in zip(roles, read, strict=True) if layer is not None}
-        return OpenCity(layers=layers, tables=tables, files=files.result())
+        nozzle = CodedText(code=np.empty(0, dtype=np.int32), words=())
+        if "heads" in layers:
+            nozzle = coded_text(layers["heads"], "nozzle")
+        return OpenCity(layers=layers, nozzle=nozzle, tables=tables, files=files.result())
 
 
 def read_city(
@@ -164,7 +172,7 @@ def read_city(
     told_of_heads, told_of_zones = ProblemList(), ProblemList()
 
     def heads_and_states() -> tuple[StatedCityHeads, ZoneWordPlan, _States]:
-        heads = read_city_heads(layers["heads"], opened.tables, told_of_heads)
+        heads = read_city_heads(layers["heads"], opened.nozzle, opened.tables, told_of_heads)
         plan = read_city_zone_plan(layers.get("zones"), heads.zone.words, told_of_zones)
         return (
             heads,
@@ -215,7 +223,8 @@ def read_city(
         problems.take(told_of_heads)
         if nozzle_set is not None:
             owned = placed.parcel >= 0
-            now, new = heads.pressure_kpa[owned], states.stated_pressure_kpa[owned]
+            rows = slice(None) if owned.all() else owned
+            now, new = heads.pressure_kpa[rows], states.stated_pressure_kpa[rows]
             warn_of_raised_pressure(nozzle_set.name, now, new, problems)
         faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", placed.parcel)):

@@ -47,7 +47,7 @@ class CityMeasures:
 
 
 def parcel_columns(
-    city: CityInputs, measures: CityMeasures, *, run_time_method: RunTimeMethod
+    city: CityInputs, heads: Columns, measures: CityMeasures, *, run_time_method: RunTimeMethod
 ) -> Columns:
     """Everything that is measured on a parcel, before money.
 
@@ -55,6 +55,8 @@ def parcel_columns(
     ----------
     city : CityInputs
         The city.
+    heads : dict of str to ndarray
+        As `head_columns` gives them.
     measures : CityMeasures
         What its zones do.
     run_time_method : {"low_half", "low_quarter"}
@@ -72,7 +74,7 @@ def parcel_columns(
     not claimed as a saving.
     """
     return {
-        **_head_columns(city),
+        **heads,
         **_ground_columns(city, measures),
         **_evenness_columns(city, measures),
         **_water_columns(city, measures, run_time_method),
@@ -82,7 +84,8 @@ def parcel_columns(
 # --- heads and ground ----------------------------------------------------------------------------
 
 
-def _head_columns(city: CityInputs) -> Columns:
+def head_columns(city: CityInputs) -> Columns:
+    """What is known of the heads of every parcel before any unit is worked."""
     heads, zones, n_parcels = city.heads, city.zones, len(city.parcels.parcel_id)
     of_zone = _stretches(heads.zone, len(zones.parcel))
     of_parcel = _stretches(zones.parcel[heads.zone], n_parcels)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -20,7 +21,12 @@ from geoirrig.units import FloatArray
 from geoirrig.wording import counted
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.load_city import LoadedCity
-from geoirrig.workflows.parcel_measures import CityMeasures, parcel_columns
+from geoirrig.workflows.parcel_measures import (
+    CityMeasures,
+    Columns,
+    head_columns,
+    parcel_columns,
+)
 from geoirrig.workflows.run_record import SharedProgress
 from geoirrig.workflows.screening_verdict import Verdict, screening_verdict
 from geoirrig.workflows.unit_executors import UnitExecutor
@@ -100,17 +106,20 @@ def screen_parcels(
     done = journal.done()
     kept = ((unit, journal.kept(unit.number)) for unit in units if unit.number in done)
     to_do = [unit for unit in units if unit.number not in done]
-    measures = _city_measures(city, chain(kept, _worked(city, to_do, executor, journal, progress)))
+    found = chain(kept, _worked(city, to_do, executor, journal, progress))
+    with ThreadPoolExecutor(1) as aside:
+        heads = aside.submit(head_columns, city.inputs)
+        measures = _city_measures(city, found)
     progress("Holding the parcels against the programme")
-    return screening_of(city, measures), journal
+    return _screening(city, heads.result(), measures), journal
 
 
-def screening_of(city: LoadedCity, measures: CityMeasures) -> Screening:
-    """The verdict on every parcel from what its zones do."""
+def _screening(city: LoadedCity, heads: Columns, measures: CityMeasures) -> Screening:
+    """The verdict on every parcel from its heads and what its zones do."""
     inputs = city.inputs
     failures = (*inputs.failures, *measures.failures)
     columns = parcel_columns(
-        inputs, measures, run_time_method=city.options.schedule.run_time_method
+        inputs, heads, measures, run_time_method=city.options.schedule.run_time_method
     )
     verdict = screening_verdict(city.programme, inputs.parcels, columns, failures=failures)
     ids = inputs.parcels.parcel_id

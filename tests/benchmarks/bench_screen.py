@@ -21,8 +21,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from city import write_city
-
 MOST_RATIO, MOST_MIB, LEAST_SPEED_UP, MOST_GROWTH = 3.0, 3072.0, 1.7, 11.0
 ROLES = ("heads", "turf", "parcels", "zones", "nozzles", "profiles")
 
@@ -169,6 +167,8 @@ def main() -> None:
     if options.job:
         job(options.job, options.folder, options.workers)
         return
+    from city import write_city  # its libraries are not for the jobs to load
+
     sizes, rounds = ([40, 80], 1) if options.smoke else (options.parcels, options.rounds)
     with tempfile.TemporaryDirectory() as place:
         root = options.folder or Path(place)
