@@ -199,16 +199,20 @@ def read_city(
             faults,
             is_repeated=repeated["parcels"].result(),
         )
-        placing = aside.submit(
-            lambda: placed_heads(
-                of_heads.result()[0],
-                position.result(),
-                parcels,
-                plane,
-                opened.tables,
-                faults_of_heads,
+
+        def placed_and_told() -> PlacedHeads:
+            heads, _, states = of_heads.result()
+            found = placed_heads(
+                heads, position.result(), parcels, plane, opened.tables, faults_of_heads
             )
-        )
+            if nozzle_set is not None:
+                owned = found.parcel >= 0
+                rows = slice(None) if owned.all() else owned
+                now, new = heads.pressure_kpa[rows], states.stated_pressure_kpa[rows]
+                warn_of_raised_pressure(nozzle_set.name, now, new, told_of_heads)
+            return found
+
+        placing = aside.submit(placed_and_told)
         search = aside.submit(note_overlaps, parcels, overlaps)
         turf = read_city_turf(
             layers["turf"],
@@ -221,11 +225,6 @@ def read_city(
         )
         placed, (heads, plan, states) = placing.result(), of_heads.result()
         problems.take(told_of_heads)
-        if nozzle_set is not None:
-            owned = placed.parcel >= 0
-            rows = slice(None) if owned.all() else owned
-            now, new = heads.pressure_kpa[rows], states.stated_pressure_kpa[rows]
-            warn_of_raised_pressure(nozzle_set.name, now, new, problems)
         faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", placed.parcel)):
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from functools import partial
 from itertools import islice
@@ -71,11 +71,14 @@ class ProcessPool:
         self, source: UnitSource, units: Iterable[WorkUnit]
     ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
-        waiting: set[Future[tuple[int, Worked]]] = set()
-        to_do = iter(units)
+        to_do, most = iter(units), TASKS_AHEAD * self._workers
+        # The first are sent whole: nobody waits until the city is laid out.
+        waiting = {
+            self._pool.submit(_worked, unit_task(source, unit)) for unit in islice(to_do, most)
+        }
         with shared_record(source) as shared:
             while True:
-                for unit in islice(to_do, TASKS_AHEAD * self._workers - len(waiting)):
+                for unit in islice(to_do, most - len(waiting)):
                     waiting.add(self._pool.submit(_worked_from, shared, unit))
                 if not waiting:
                     return

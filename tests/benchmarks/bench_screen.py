@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import atexit
 import gc
+import os
 import pickle
 import statistics
 import subprocess
@@ -118,13 +119,23 @@ def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:
             (folder / "results.pickle").write_bytes(pickle.dumps(kept))
 
 
-def measured(name: str, folder: Path, workers: int = 2, *, is_watched: bool = False) -> Measured:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """What is done by whom: with one processor, it is the only one that the processes may use."""
+
+    name: str
+    workers: int = 2
+    has_one_processor: bool = False
+
+
+def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
     """Run a job in a process of its own; watching its memory takes time, so that is another run."""
     begun = time.perf_counter()
     process = subprocess.Popen(
-        [sys.executable, __file__, "--job", name, "--folder", str(folder), "--workers",
-         str(workers)],
+        [sys.executable, __file__, "--job", job.name, "--folder", str(folder), "--workers",
+         str(job.workers)],
         stdout=subprocess.PIPE,
+        preexec_fn=(lambda: os.sched_setaffinity(0, {0})) if job.has_one_processor else None,
     )  # fmt: skip
     peak = 0.0
     while is_watched and process.poll() is None:
@@ -132,9 +143,17 @@ def measured(name: str, folder: Path, workers: int = 2, *, is_watched: bool = Fa
         time.sleep(0.25)
     printed, _ = process.communicate()
     if process.returncode:
-        raise SystemExit(f"{name} failed")
+        raise SystemExit(f"{job.name} failed")
     seconds = time.perf_counter() - begun
     return Measured(seconds=seconds, working_s=float(printed or 0.0), peak_mib=peak)
+
+
+JOBS = {
+    "read and write": Job(name="alone"),
+    "screen, 2 workers": Job(name="screen"),
+    "screen, 1 worker": Job(name="screen", workers=1),
+    "screen, 1 processor": Job(name="screen", workers=1, has_one_processor=True),
+}
 
 
 def tree_mib(pid: int) -> float:
@@ -173,37 +192,37 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         root = options.folder or Path(place)
         times = {}
-        print("parcels   job                 seconds   ratio   peak MiB")
+        print("parcels   job                   seconds   ratio   peak MiB")
         for n_parcels in sizes:
             folder = root / f"{options.format}_{n_parcels}"
             if not (folder / "programme.toml").exists():
                 write_city(folder, n_parcels, file_format=options.format)
-            measured("keep", folder)  # compiles, fills the caches, keeps the results
-            jobs = {"read and write": ("alone", 2), "screen, 2 workers": ("screen", 2),
-                    "screen, 1 worker": ("screen", 1)}  # fmt: skip
-            found: dict[str, list[Measured]] = {name: [] for name in jobs}
+            measured(Job(name="keep"), folder)  # compiles, fills the caches, keeps the results
+            found: dict[str, list[Measured]] = {name: [] for name in JOBS}
             for _ in range(rounds):
-                for name, (what, workers) in jobs.items():
-                    found[name].append(measured(what, folder, workers))
+                for name, one in JOBS.items():
+                    found[name].append(measured(one, folder))
             peaks = {
-                name: measured(what, folder, workers, is_watched=True).peak_mib
-                for name, (what, workers) in jobs.items()
+                name: measured(one, folder, is_watched=True).peak_mib for name, one in JOBS.items()
             }
             for name, runs in found.items():
                 seconds = statistics.median(run.seconds for run in runs)
                 times[n_parcels, name] = seconds
                 ratio = seconds / times[n_parcels, "read and write"]
                 print(
-                    f"{n_parcels:>7}   {name:<18} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
+                    f"{n_parcels:>7}   {name:<20} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
                 )
-            speed_up = times[n_parcels, "screen, 1 worker"] / times[n_parcels, "screen, 2 workers"]
+            two_s = times[n_parcels, "screen, 2 workers"]
+            alone = times[n_parcels, "screen, 1 processor"] / two_s
+            beside = times[n_parcels, "screen, 1 worker"] / two_s
             one, two = (
                 statistics.median(run.working_s for run in found[f"screen, {workers}"])
-                for workers in ("1 worker", "2 workers")
+                for workers in ("1 processor", "2 workers")
             )
             print(
-                f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one; they work "
-                f"the units in {two:.2f} s, {one / two:.2f} times as fast"
+                f"{n_parcels:>7}   two workers are {alone:.2f} times as fast as one on a single "
+                f"processor, {beside:.2f} times as fast as one that reads and writes with both; "
+                f"they work the units in {two:.2f} s, {one / two:.2f} times as fast"
             )
         if len(sizes) > 1:
             growth = times[sizes[-1], "screen, 2 workers"] / times[sizes[0], "screen, 2 workers"]
