@@ -17,6 +17,7 @@ from geoirrig.city_records import WorkUnit
 from geoirrig.compilation import worker_count
 from geoirrig.errors import GeoirrigError
 from geoirrig.workflows.fork_server import fork_server
+from geoirrig.workflows.kept_memory import keep_freed_memory
 from geoirrig.workflows.shared_record import (
     SharedRecord,
     opened_record,
@@ -183,7 +184,7 @@ def unit_executor(
 
 @contextmanager
 def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecutor]:
-    pool = ProcessPoolExecutor(workers, mp_context=server, initializer=_watch_the_parent)
+    pool = ProcessPoolExecutor(workers, mp_context=server, initializer=_begin_worker)
     # The first task waits for the server; reading need not.
     starter = threading.Thread(target=_start_workers, args=(pool, workers))
     starter.start()
@@ -203,7 +204,8 @@ def _nothing() -> None:
     """A task that only starts a worker."""
 
 
-def _watch_the_parent() -> None:
+def _begin_worker() -> None:
+    keep_freed_memory()
     threading.Thread(target=_leave_with_the_parent, daemon=True).start()
 
 
