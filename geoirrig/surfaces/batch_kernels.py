@@ -13,6 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK
+from geoirrig.cell_blocks import alike_lanes, keep_highest, lanes_before, pack
 from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.grid.polygon_cover_kernels import (
     CellRuns,
@@ -25,7 +27,6 @@ from geoirrig.grid.polygon_cover_kernels import (
 from geoirrig.surfaces.low_sum_kernels import Bins, low_sums, sum_of
 from geoirrig.surfaces.sector_kernels import Heads, Sums, Workspace, superpose_heads
 from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import BLOCK, alike_lanes, keep_highest, lanes_before, pack
 
 N_CLASSES = 5  # four slope classes, and slope not known
 UNKNOWN_CLASS = 4

@@ -7,6 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK
 from geoirrig.compilation import compiled
 from geoirrig.grid.polygon_cover_kernels import (
     CellRuns,
@@ -52,7 +53,6 @@ from geoirrig.surfaces.batch_runoff_kernels import (
 from geoirrig.surfaces.low_sum_kernels import Bins, bins_room
 from geoirrig.surfaces.sector_kernels import Heads, Sums, Workspace
 from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import BLOCK
 
 _FEWEST = 4096  # cells that there is room for from the start
 

@@ -20,6 +20,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK
+from geoirrig.cell_blocks import (
+    alike_lanes,
+    excess_sums,
+    first_lane,
+    run_over_surfaces,
+    shared_lanes,
+)
 from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.surfaces.batch_kernels import (
     N_CLASSES,
@@ -32,14 +40,6 @@ from geoirrig.surfaces.batch_kernels import (
     ZoneSums,
 )
 from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import (
-    BLOCK,
-    alike_lanes,
-    excess_sums,
-    first_lane,
-    run_over_surfaces,
-    shared_lanes,
-)
 
 N_SOILS = 3  # tabulated, tight, open
 TIGHT, OPEN = 1, 2

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from geoirrig.block_instructions import LONG_BLOCK
 from geoirrig.grid.polygon_cover_kernels import WORD, Outlines
 from geoirrig.grid.polygon_rings import Rings, polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
@@ -34,7 +35,6 @@ from geoirrig.surfaces.turf_soil import (
     storage_log_sd,
 )
 from geoirrig.units import MINUTES_PER_HOUR
-from geoirrig.vector_blocks import LONG_BLOCK
 
 OUTER_QUANTILE = 0.05  # of what a lawn takes in: the interval of runoff holds 90 % of the soils
 

@@ -7,8 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK
+from geoirrig.cell_blocks import alike_lanes, lanes_before, pack
 from geoirrig.compilation import compiled, compiled_in_place
-from geoirrig.vector_blocks import BLOCK, alike_lanes, lanes_before, pack
 
 _BINS = 256
 _TALLIES = 4  # of the members of the bins: neighbours are alike, and one tally waits for itself

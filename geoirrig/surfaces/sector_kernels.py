@@ -13,12 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK, LONG_BLOCK
 from geoirrig.compilation import compiled_in_place
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
-from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import (
-    BLOCK,
-    LONG_BLOCK,
+from geoirrig.throw_blocks import (
     add_scaled,
     count_first,
     count_positive,
@@ -27,6 +25,7 @@ from geoirrig.vector_blocks import (
     put_squared_distances,
     sum_where,
 )
+from geoirrig.units import FloatArray
 
 EDGE_TOLERANCE_CELLS = 1e-9  # a centre this close to an edge of the sector counts as inside
 STEEPEST_UPHILL_SHARE = 0.99  # of the jet's own angle; beyond, the jet is in the bank

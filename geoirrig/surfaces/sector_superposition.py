@@ -15,6 +15,7 @@ from functools import cache, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import LONG_BLOCK
 from geoirrig.compilation import run_on_all_processors
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import RadialProfile, hinges
@@ -28,7 +29,6 @@ from geoirrig.surfaces.sector_kernels import (
     workspace,
 )
 from geoirrig.units import MINUTES_PER_HOUR, FloatArray
-from geoirrig.vector_blocks import LONG_BLOCK
 
 MOST_BANDS = 16  # half of them may run at once; the taller they are, the fewer cells two share
 FEWEST_HEADS_IN_THREADS = 200  # below, starting threads costs more than it saves

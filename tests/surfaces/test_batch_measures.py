@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import ArrayLike, NDArray
 
+from geoirrig.block_instructions import BLOCK
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.io.read_site import SiteSources
 from geoirrig.physics.application_uniformity import low_half_uniformity, low_quarter_uniformity
@@ -33,7 +34,6 @@ from geoirrig.surfaces.runoff_risk_surface import runoff_risk_surface
 from geoirrig.surfaces.terrain_surface import terrain_surface
 from geoirrig.surfaces.turf_cells import site_grid, turf_cells
 from geoirrig.surfaces.zone_turf import served_turf_areas_m2, served_zone
-from geoirrig.vector_blocks import BLOCK
 from geoirrig.workflows.analyze_site import analyze_site
 from geoirrig.workflows.load_site import load_site
 from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden, rows

@@ -11,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from geoirrig.block_instructions import BLOCK
+from geoirrig.cell_blocks import run_over_surfaces
 from geoirrig.physics.surface_storage import event_runoff_surface_storage
 from geoirrig.records import AnalysisSettings, EventPlan, PrecipitationSurface
 from geoirrig.surfaces import batch_runoff_kernels as kernels
@@ -29,7 +31,6 @@ from geoirrig.surfaces.turf_soil import (
     turf_soil,
 )
 from geoirrig.units import FloatArray
-from geoirrig.vector_blocks import BLOCK, run_over_surfaces
 from tests.surfaces.many_lawns import Gardens, many_lawns, one_garden
 from tests.surfaces.test_batch_measures import CLOSE, assert_same, measured, one_by_one
 

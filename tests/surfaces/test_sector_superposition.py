@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from geoirrig.block_instructions import BLOCK
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import (
     RadialProfile,
@@ -27,7 +28,6 @@ from geoirrig.surfaces.sector_superposition import (
     sector_set,
     superpose_sectors,
 )
-from geoirrig.vector_blocks import BLOCK
 from tests.surfaces.lattice import CONE, RING_BETA_2_2, UNIFORM, layout_of
 
 MASS_TOLERANCE = 1e-9
