@@ -38,7 +38,8 @@ def keep_highest(typing, rates, at, line, source, cells, span):  # type: ignore[
 
     ``span`` is (first cell, how many are left, who); what is copied beyond the last is 0. ``cells``
     is (highest rate, who gives it, how many give any): the first two change where the rate is above
-    the highest so far, the count where it is above 0; a count of 255 stays.
+    the highest so far, the count where it is above 0; a count of 255 stays. Returned are, as bits,
+    the cells where it is above 0.
     """
 
     def generate(context, builder, signature, arguments):  # type: ignore[no-untyped-def]
@@ -61,11 +62,12 @@ def keep_highest(typing, rates, at, line, source, cells, span):  # type: ignore[
         builder.store(builder.select(is_higher, rate, before), highest, align=4)
         owner = everywhere(builder, builder.trunc(who, INT))
         builder.store(builder.select(is_higher, owner, builder.load(main, align=4)), main, align=4)
-        add_ones(builder, count, builder.fcmp_ordered(">", rate, zero), BLOCK)
-        return context.get_dummy_value()
+        is_wet = builder.fcmp_ordered(">", rate, zero)
+        add_ones(builder, count, is_wet, BLOCK)
+        return as_bits(builder, is_wet)
 
     triple = types.UniTuple(types.intp, 3)  # type: ignore[no-untyped-call]
-    return types.void(FLOATS, types.intp, DOUBLES, types.intp, cells, triple), generate
+    return types.int64(FLOATS, types.intp, DOUBLES, types.intp, cells, triple), generate
 
 
 @block_operation

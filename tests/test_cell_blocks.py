@@ -26,7 +26,8 @@ def test_keep_highest_notes_who_is_highest_and_who_wets() -> None:
     main = np.array([8, 4, 4, 4, -1, -1, 6, 6, 6], dtype=np.int32)
     count = np.array([1, 1, 1, 255, 0, 0, 3, 3, 3], dtype=np.uint8)
     # The block begins at the second of each, and five cells are left of the run.
-    called(keep_highest, copy, 2, line, 1, (best, main, count), (1, 5, 7))
+    found = called(keep_highest, copy, 2, line, 1, (best, main, count), (1, 5, 7))
+    assert found == bits(0, 1, 2, 4)
     assert copy.tolist() == [9.0, 9.0, 2.0, 5.0, 5.0, 0.0, 7.0, 0.0, 0.0, 0.0, 9.0]
     assert best.tolist() == [9.0, 3.0, 5.0, 5.0, 0.0, 7.0, 2.0, 2.0, 2.0]
     assert main.tolist() == [8, 4, 4, 7, -1, 7, 6, 6, 6]

@@ -199,14 +199,25 @@ def _sole_polygon(
                 )
                 if row != meet[0] or col != meet[1]:
                     continue  # both lie in several buckets, and meet in that one
-                n_held = 0
-                for p in range(start, stop):
-                    n_held += holds(edges, k, x[p], y[p])
+                n_held = _count_held(edges, k, points, start, stop)
                 if n_held > 0 and (n_held < stop - start or sole >= 0):
                     return -1
                 if n_held > 0:
                     sole = k
     return sole
+
+
+@compiled_in_place
+def _count_held(
+    edges: Edges, k: int, points: tuple[FloatArray, FloatArray], start: int, stop: int
+) -> int:
+    """How many of some points polygon k holds."""
+    x, y = points
+    n_held = 0
+    for p in range(start, stop):
+        if edges.box[k, 0] <= x[p] <= edges.box[k, 2]:
+            n_held += holds(edges, k, x[p], y[p])
+    return n_held
 
 
 @compiled_in_place

@@ -32,7 +32,7 @@ def polygon_rings(polygons: NDArray[np.object_]) -> Rings:
     ----------
     polygons : ndarray of object
         All of shapely, or all as well-known binary, which spares the making of objects where they
-        are flat polygons, as most are.
+        are flat polygons, as most are. None may be missing.
 
     Returns
     -------

@@ -81,13 +81,13 @@ class Cells(NamedTuple):
 
 
 class Strips(NamedTuple):
-    """Turf cells within reach of the zones of one group, zone after zone; neighbours are a strip.
+    """Turf cells that the zones of one group wet, zone after zone; neighbours are a strip.
 
-    Of a zone, no cell is in two strips. A strip may have cells at which the zone does not throw.
+    Of a zone, no cell is in two strips. A strip may have dry cells, but no block of them.
     """
 
     cell: NDArray[np.int32]  # first cell of each
-    start: NDArray[np.int32]  # where its rates begin; at last, where those of the last end
+    start: IntVector  # where its rates begin; at last, where those of the last end
     rate_mm_h: NDArray[np.float32]  # 0 where dry
 
 
@@ -114,7 +114,7 @@ def strips_room(n_strips: int, n_rates: int) -> Strips:
     """Room for strips and their rates."""
     return Strips(
         np.empty(n_strips, np.int32),
-        np.zeros(n_strips + 1, np.int32),
+        np.zeros(n_strips + 1, np.int64),
         np.empty(n_rates, np.float32),
     )
 
@@ -241,7 +241,7 @@ def gather_zone(
     strips: Strips,
     n: int,
 ) -> int:
-    """Append the strips of turf within a zone's window to ``n``, and keep what is highest.
+    """Append the strips of turf that a zone wets to ``n``, and keep what is highest.
 
     Returns
     -------
@@ -255,14 +255,22 @@ def gather_zone(
         first, end = max(first, -shift), min(end, own.n_cols - shift)
         if not 0 <= row < own.n_rows or first >= end:
             continue
-        at, source = strips.start[n], row * own.n_cols + shift
+        at, source, is_dry = strips.start[n], row * own.n_cols + shift, True
         for cell in range(first, end, BLOCK):
-            keep_highest(
-                strips.rate_mm_h, at + cell - first, rate, source + cell, wetted,
-                (cell, end - cell, local),
-            )  # fmt: skip
-        strips.cell[n], strips.start[n + 1] = first, at + end - first
-        n += 1
+            was_dry, is_dry = (
+                is_dry,
+                not keep_highest(
+                    strips.rate_mm_h, at, rate, source + cell, wetted, (cell, end - cell, local)
+                ),
+            )
+            if is_dry:  # what was copied is overwritten
+                n += not was_dry
+                continue
+            if was_dry:
+                strips.cell[n] = cell
+            at += min(BLOCK, end - cell)
+            strips.start[n + 1] = at
+        n += not is_dry
     return n
 
 
@@ -270,8 +278,9 @@ def gather_zone(
 def room_for_zone(zone: int, zones: ZoneHeads, n: int, runs: CellRuns, strips: Strips) -> Strips:
     """Strips with room for all that a zone may add to ``n``, and a block beyond them."""
     window, n_runs = window_of(zones.window[zone]), runs.row.shape[0]
-    n_strips = n + n_runs
-    n_rates = strips.start[n] + min(runs.first[n_runs], window.n_rows * window.n_cols) + BLOCK
+    n_cells = min(int(runs.first[n_runs]), window.n_rows * window.n_cols)
+    n_strips = n + n_runs + n_cells // (2 * BLOCK)  # a block of each two may be dry
+    n_rates = strips.start[n] + n_cells + BLOCK
     had_strips, had_rates = strips.cell.shape[0], strips.rate_mm_h.shape[0]
     if n_strips <= had_strips and n_rates <= had_rates:
         return strips

@@ -124,14 +124,14 @@ def batch_measures(
     Raises
     ------
     ValueError
-        If the settings ask for the Green-Ampt model.
+        If the settings ask for the Green-Ampt model, or a head's zone is not in the plan.
 
     Notes
     -----
     Memory beyond the inputs: about 250 bytes for each head of each state, with its share of zones,
     outlines and results; and, for the largest group only and one state at a time, a bit for each
     cell of the turf's bounding box, 8 bytes for each cell of the largest zone's, 75 for each turf
-    cell and 4 to 8 for each turf cell in the window of a zone.
+    cell and 4 to 8 for each of the eight neighbours of which a zone wets any.
     """
     if settings.runoff_model != "surface_storage":
         raise ValueError("The batch follows the surface-storage model only.")

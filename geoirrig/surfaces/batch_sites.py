@@ -106,6 +106,8 @@ def _zone_heads(
     zone = layout.zone_index
     order = np.argsort(zone, kind="stable")
     count = np.bincount(zone, minlength=n_zones)
+    if len(count) > n_zones:
+        raise ValueError(f"heads name zone {len(count) - 1}, but the plan has {n_zones}")
     place = np.array([sectors.col, sectors.row])
     edges = np.concatenate([place - sectors.radius, -(place + sectors.radius)])
     west, north, east, south = np.where(count > 0, lowest_by_owner(edges, zone, n_zones), 0.0)

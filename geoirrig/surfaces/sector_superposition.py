@@ -80,7 +80,8 @@ class SuperposedSectors:
 
 def bearing_vector(bearing_deg: FloatArray) -> tuple[FloatArray, FloatArray]:
     """East and north parts of compass bearings, exact at the quarter points."""
-    whole = np.clip(bearing_deg, 0.0, _MOST_WHOLE_DEG).astype(np.int64)
+    with np.errstate(invalid="ignore"):  # NaN equals no whole number
+        whole = np.clip(bearing_deg, 0.0, _MOST_WHOLE_DEG).astype(np.int64)
     if np.array_equal(whole, bearing_deg):  # as bearings and arcs are mostly stated
         east, north = _whole_degree_vectors()
         return east[whole], north[whole]

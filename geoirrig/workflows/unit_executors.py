@@ -93,7 +93,10 @@ class ProcessPool:
         The arguments are laid out for it, not sent: its own copy would be as large as the results.
         """
         until_done = ExitStack()
-        shared = until_done.enter_context(shared_record(arguments))
+        try:
+            shared = until_done.enter_context(shared_record(arguments))
+        except GeoirrigError:  # no room for it: it is done here
+            return partial(work, *arguments)
         done = self._pool.submit(_done_from, work, shared)
 
         def wait_for_it() -> None:

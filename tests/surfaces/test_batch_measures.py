@@ -107,6 +107,21 @@ def assert_same(found: BatchMeasures, wanted: dict[str, NDArray[np.float64]]) ->
         assert getattr(found, name) == pytest.approx(values, rel=CLOSE, abs=1e-9, nan_ok=True), name
 
 
+def test_batch_measures_of_zones_with_dry_turf_between_their_heads_equal_the_surfaces() -> None:
+    garden, options = one_garden(many_lawns(3), 1), AnalysisSettings()
+    x_m = garden.layout.x_m.copy()
+    x_m[::2] += 60.0
+    west, south, _, north = shapely.total_bounds(garden.turf.geometry)
+    geometry = garden.turf.geometry.copy()
+    geometry[0] = shapely.box(west - 3.0, south - 3.0, west + 90.0, north)
+    wide = replace(
+        garden,
+        layout=replace(garden.layout, x_m=x_m),
+        turf=replace(garden.turf, geometry=geometry),
+    )
+    assert_same(measured(wide, options), one_by_one(wide, options))
+
+
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_batch_measures_as_one_site_equal_the_surfaces(seed: int) -> None:
     gardens = many_lawns(7, seed=seed)
@@ -247,6 +262,13 @@ def test_batch_measures_runoff_rises_from_open_to_tight_soil() -> None:
     certain = measured(many_lawns(30), AnalysisSettings(intake_log_sd=0.0, storage_cv=0.0))
     assert certain.runoff_high_l == pytest.approx(certain.runoff_l, rel=1e-12)
     assert certain.runoff_low_l == pytest.approx(certain.runoff_l, rel=1e-12)
+
+
+def test_batch_measures_zone_beyond_the_plan_is_an_error() -> None:
+    garden = one_garden(many_lawns(3), 1)
+    beyond = replace(garden.layout, zone_index=garden.layout.zone_index + 1)
+    with pytest.raises(ValueError, match="heads name zone 3, but the plan has 3"):
+        measured(replace(garden, layout=beyond))
 
 
 # --- evenness ------------------------------------------------------------------------------------

@@ -77,6 +77,18 @@ def test_unit_executor_process_does_something_else_with_what_is_laid_out(
     assert found == {str(k): f"{1000.0 * k} False" for k in range(5)}
 
 
+def test_unit_executor_without_room_to_lay_it_out_does_it_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_room(_: object) -> None:
+        raise GeoirrigError("The city cannot be laid out for the workers.")
+
+    monkeypatch.setattr("geoirrig.workflows.unit_executors.shared_record", no_room)
+    with unit_executor(workers=2) as executor:
+        executor.aside(_write_sum, tmp_path, np.ones(3), "word")()
+    assert (tmp_path / "word").read_text() == "3.0 True"
+
+
 @pytest.mark.parametrize("tells", [True, False])
 def test_unit_executor_has_its_server_tell_of_compiling_before_it_loads_kernels(
     monkeypatch: pytest.MonkeyPatch, tells: bool
