@@ -255,22 +255,22 @@ def gather_zone(
         first, end = max(first, -shift), min(end, own.n_cols - shift)
         if not 0 <= row < own.n_rows or first >= end:
             continue
-        at, source, is_dry = strips.start[n], row * own.n_cols + shift, True
+        at, source = strips.start[n], row * own.n_cols + shift
+        begin, was_wet = first, 0
+        # No branches: the next block overwrites what is written of a dry one.
         for cell in range(first, end, BLOCK):
-            was_dry, is_dry = (
-                is_dry,
-                not keep_highest(
+            wet = int(
+                keep_highest(
                     strips.rate_mm_h, at, rate, source + cell, wetted, (cell, end - cell, local)
-                ),
+                )
+                != 0
             )
-            if is_dry:  # what was copied is overwritten
-                n += not was_dry
-                continue
-            if was_dry:
-                strips.cell[n] = cell
-            at += min(BLOCK, end - cell)
-            strips.start[n + 1] = at
-        n += not is_dry
+            n += was_wet & (1 - wet)
+            begin = begin if was_wet else cell
+            at += wet * min(BLOCK, end - cell)
+            strips.cell[n], strips.start[n + 1] = begin, at
+            was_wet = wet
+        n += was_wet
     return n
 
 
@@ -279,7 +279,7 @@ def room_for_zone(zone: int, zones: ZoneHeads, n: int, runs: CellRuns, strips: S
     """Strips with room for all that a zone may add to ``n``, and a block beyond them."""
     window, n_runs = window_of(zones.window[zone]), runs.row.shape[0]
     n_cells = min(int(runs.first[n_runs]), window.n_rows * window.n_cols)
-    n_strips = n + n_runs + n_cells // (2 * BLOCK)  # a block of each two may be dry
+    n_strips = n + n_runs + n_cells // (2 * BLOCK) + 1  # of two blocks one may be dry
     n_rates = strips.start[n] + n_cells + BLOCK
     had_strips, had_rates = strips.cell.shape[0], strips.rate_mm_h.shape[0]
     if n_strips <= had_strips and n_rates <= had_rates:
