@@ -1,10 +1,8 @@
-"""Compiled kernels: one way to compile, to notice the first compilation, and to use all cores."""
+"""Compiled kernels: one way to compile, and to notice the first compilation."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor, wait
 from typing import Any, TypeVar, cast
 
 import numba
@@ -19,7 +17,6 @@ _OPTIONS: dict[str, Any] = {
     "error_model": "numpy",
 }
 _IN_PLACE: dict[str, Any] = {**_OPTIONS, "forceinline": True, "_nrt": False}  # no reference counts
-_helpers: list[ThreadPoolExecutor] = []  # none until first needed, then one that stays
 
 
 def compiled(function: Function) -> Function:
@@ -67,42 +64,3 @@ def tell_when_compiling(tell: Callable[[], None]) -> None:
     It is called once, in the thread that compiles; a later call of this function replaces it.
     """
     _teller.tell = tell
-
-
-def worker_count() -> int:
-    """Number of threads to use: the processors this process may run on."""
-    return max(1, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 1)
-
-
-def run_in_threads(work: Callable[[int, int], None], count: int, *, smallest: int = 1) -> None:
-    """Call ``work(start, stop)`` over pieces of ``range(count)``, on all processors.
-
-    The pieces must not share anything they write. With one processor, or fewer than two pieces of
-    ``smallest`` items, the work is done in the calling thread.
-    """
-    pieces = min(4 * worker_count(), count // max(1, smallest))
-    if pieces < 2 or worker_count() == 1:
-        work(0, count)
-        return
-    edges = [count * piece // pieces for piece in range(pieces + 1)]
-    with ThreadPoolExecutor(worker_count()) as pool:
-        for _ in pool.map(work, edges[:-1], edges[1:]):
-            pass
-
-
-def run_on_all_processors(work: Callable[[], None], *, at_most: int) -> None:
-    """Call ``work()`` on every processor, but not more than ``at_most``, and wait for all.
-
-    One call is made in the calling thread. The others may start late, or not at all where this one
-    is done before: the calls must share out their work between them as they go.
-    """
-    if not _helpers:
-        _helpers.append(ThreadPoolExecutor(max(1, worker_count() - 1), "geoirrig"))
-    others = [_helpers[0].submit(work) for _ in range(min(worker_count(), at_most) - 1)]
-    try:
-        work()
-    finally:
-        started = [other for other in others if not other.cancel()]
-        wait(started)
-    for other in started:
-        other.result()

@@ -91,7 +91,8 @@ def screen(
         ),
     ] = False,
     workers: Annotated[
-        int | None, typer.Option(metavar="N", help="Processes of this machine (all processors).")
+        int | None,
+        typer.Option(metavar="N", help="Processors to use, a working process on each (all)."),
     ] = None,
     scheduler: Annotated[
         str | None,

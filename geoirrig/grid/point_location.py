@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.grid import point_location_kernels as kernels
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.processors import run_in_threads
 from geoirrig.units import FloatArray
 
 _SMALLEST_PIECE = 20_000  # points worth a thread of their own

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,7 @@ from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema, listed
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
 from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
 from geoirrig.io.text_hash_kernels import text_hashes
+from geoirrig.processors import processor_count, threads_beside
 from geoirrig.records import ObjectArray
 from geoirrig.units import FloatArray
 
@@ -46,6 +46,7 @@ _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "offsets": [0, 1, 5, 13],
 }
 _LAST_BLANK = ord(" ")  # the blanks of ASCII come before all other characters
+_MOST_READING_THREADS = 4  # of one table: more do not help, says the reading library
 _DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS
 
 
@@ -183,9 +184,11 @@ def read_arrow_layers(
         own = ProblemList()
         return _read_quickly(*place, own, carry_others=place[2].layer in carried), own
 
+    threads = min(_MOST_READING_THREADS, processor_count())
+    pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": threads})
     # What the reading libraries warn of is for the careful reader to tell. The filter is that of
     # the whole program: it is set here, around all threads.
-    with warnings.catch_warnings(), ThreadPoolExecutor(2) as pool:
+    with warnings.catch_warnings(), threads_beside(2) as pool:
         warnings.simplefilter("error")
         quick = list(pool.map(read, places))
     layers = []
@@ -344,16 +347,20 @@ def _read_parquet(
     plain = [name for name in stored.names if name not in columns and name not in nested]
     names = _columns_to_read(plain, schema, carry_others)
     if not schema.geometry:
-        return _layer(schema, place, pq.read_table(path, columns=names), None, None)
+        return _layer(schema, place, _parquet_table(path, names), None, None)
     primary = spatial["primary_column"]
     if columns[primary].get("encoding") != "WKB":
         raise ValueError("an encoding for the careful reader")
-    table = pq.read_table(path, columns=[*names, primary])
+    table = _parquet_table(path, [*names, primary])
     wkb = table.column(primary).combine_chunks()
     text = columns[primary].get("crs", _DEGREES)
     text = json.dumps(text) if isinstance(text, dict) else text
     crs = stated_crs(text, place, "", problems)
     return _layer(schema, place, table.drop_columns([primary]), wkb, crs)
+
+
+def _parquet_table(path: Path, names: list[str]) -> Any:
+    return pq.read_table(path, columns=names, use_threads=processor_count() > 1)
 
 
 def _columns_to_read(names: list[str], schema: LayerSchema, carry_others: bool) -> list[str]:

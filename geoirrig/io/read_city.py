@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -68,6 +67,7 @@ from geoirrig.io.read_nozzles import (
 from geoirrig.io.read_site import SiteSources, input_files, layer_places
 from geoirrig.io.replace_nozzles import pressure_step, warn_of_raised_pressure
 from geoirrig.io.working_plane import PlaneOfWork, plane_of_work
+from geoirrig.processors import threads_beside
 from geoirrig.records import InputFile, NozzleSet, ObjectArray
 from geoirrig.units import FloatArray
 
@@ -121,7 +121,7 @@ def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
         Takes missing layers and columns, files that cannot be read, faults of the nozzle table.
     """
     places, _ = layer_places(sources, problems, required=REQUIRED_LAYERS)
-    with ThreadPoolExecutor(1) as aside:
+    with threads_beside(1) as aside:
         files = aside.submit(input_files, sources, ProblemList())
         roles = [role for role in CITY_LAYERS if role in places]
         read = read_arrow_layers(
@@ -180,7 +180,7 @@ def read_city(
             _states(heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart),
         )
 
-    with ThreadPoolExecutor(2) as aside:
+    with threads_beside(2) as aside:
         of_heads = aside.submit(heads_and_states)
         repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")

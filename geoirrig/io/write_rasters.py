@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +14,10 @@ from rasterio._err import CPLE_BaseError  # what a failed close raises; no publi
 from rasterio.crs import CRS
 from rasterio.transform import Affine
 
-from geoirrig.compilation import worker_count
 from geoirrig.errors import OutputError
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.io.qml_style import raster_style_qml
+from geoirrig.processors import processor_count, threads_beside
 from geoirrig.records import ResultRaster, WorkingPlane
 
 
@@ -48,7 +47,7 @@ def write_rasters(
         _write_raster(folder / f"{raster.name}.tif", raster, grid, plane)
 
     try:
-        with ThreadPoolExecutor(worker_count()) as pool:
+        with threads_beside(processor_count()) as pool:
             for _ in pool.map(write, rasters):
                 pass
     except (rasterio.errors.RasterioError, CPLE_BaseError) as error:

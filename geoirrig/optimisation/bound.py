@@ -39,7 +39,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_on_all_processors, worker_count
 from geoirrig.optimisation.limits import LayoutLimits
 from geoirrig.optimisation.nozzle_choices import NozzleChoices
 from geoirrig.optimisation.prices import (
@@ -54,6 +53,7 @@ from geoirrig.optimisation.prices import (
 from geoirrig.optimisation.regions import nearest_heads_regions
 from geoirrig.physics.application_uniformity import low_quarter_uniformity
 from geoirrig.physics.low_quarter import LOW_FRACTION
+from geoirrig.processors import processor_count, run_on_all_processors
 
 # Judgement, tried on zones of 12 and 30 heads.
 _WIDTH, _NARROW = 0.06, 0.016  # of a range of the quartile, of its rate
@@ -173,7 +173,7 @@ class _Proof:
 
     def bound(self) -> float:
         """Highest bound of all ranges when time is over or nothing more can be gained."""
-        run_on_all_processors(self._work, at_most=worker_count())
+        run_on_all_processors(self._work, at_most=processor_count())
         return max([self._reached, *(one.bound for one in self._waiting)])
 
     def _work(self) -> None:

@@ -7,9 +7,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.physics.flow_direction_kernels import PixelShape, bearing_rows
 from geoirrig.physics.terrain_slope import ROWS_AT_ONCE, elevation_array
+from geoirrig.processors import run_in_threads
 
 FlowDirectionMethod = Literal["tarboton_1997", "steepest_neighbour"]
 FLOW_DIRECTION_METHODS: tuple[FlowDirectionMethod, ...] = ("tarboton_1997", "steepest_neighbour")

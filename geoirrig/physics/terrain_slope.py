@@ -7,8 +7,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.physics.terrain_kernels import Stencil, gradient_rows, slope_rows
+from geoirrig.processors import run_in_threads
 from geoirrig.units import FloatArray
 
 SlopeMethod = Literal["horn_1981", "zevenbergen_thorne_1987"]

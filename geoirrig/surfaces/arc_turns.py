@@ -12,8 +12,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.processors import run_in_threads
 from geoirrig.records import ObjectArray, SprinklerLayout
 from geoirrig.surfaces.arc_turn_kernels import (
     DIRECTIONS,

@@ -14,8 +14,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.physics.surface_storage import cycle_count, minutes_to_runoff, soak_minutes
+from geoirrig.processors import run_in_threads
 from geoirrig.records import (
     AdvisedCycles,
     AnalysisSettings,

@@ -8,9 +8,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.throw_on_slope import LONGEST_THROW_RATIO
+from geoirrig.processors import run_in_threads
 from geoirrig.records import (
     EventPlan,
     PrecipitationSurface,

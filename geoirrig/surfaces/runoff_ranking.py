@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.physics.soil_properties import GREEN_AMPT_SOILS
 from geoirrig.physics.soil_realisations import SoilRealisations, soil_realisations
 from geoirrig.physics.soil_spread import dry_suction_deficit_mm
+from geoirrig.processors import run_in_threads
 from geoirrig.records import (
     AnalysisSettings,
     EventPlan,

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from geoirrig.compilation import run_in_threads
 from geoirrig.physics import soil_spread
+from geoirrig.processors import run_in_threads
 from geoirrig.records import (
     AnalysisSettings,
     EventPlan,

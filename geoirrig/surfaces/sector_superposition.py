@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.block_instructions import LONG_BLOCK
-from geoirrig.compilation import run_on_all_processors
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.physics.radial_distribution import RadialProfile, hinges
 from geoirrig.physics.throw_on_slope import THROW_EXPONENT
+from geoirrig.processors import run_on_all_processors
 from geoirrig.records import SprinklerLayout
 from geoirrig.surfaces.sector_kernels import (
     Heads,

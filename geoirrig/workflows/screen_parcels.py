@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -16,6 +15,7 @@ from geoirrig import __version__
 from geoirrig.city_records import WorkUnit
 from geoirrig.io.output_folder import remove_partial_folders
 from geoirrig.io.unit_journal import UnitJournal, open_journal
+from geoirrig.processors import threads_beside
 from geoirrig.records import ResultTable
 from geoirrig.units import FloatArray
 from geoirrig.wording import counted
@@ -107,7 +107,7 @@ def screen_parcels(
     kept = ((unit, journal.kept(unit.number)) for unit in units if unit.number in done)
     to_do = [unit for unit in units if unit.number not in done]
     found = chain(kept, _worked(city, to_do, executor, journal, progress))
-    with ThreadPoolExecutor(1) as aside:
+    with threads_beside(1) as aside:
         heads = aside.submit(head_columns, city.inputs)
         measures = _city_measures(city, found)
     progress("Holding the parcels against the programme")

@@ -7,15 +7,15 @@ import os
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
-from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import partial
 from itertools import islice
 from multiprocessing.context import ForkServerContext
 from typing import Any, Protocol
 
 from geoirrig.city_records import WorkUnit
-from geoirrig.compilation import worker_count
 from geoirrig.errors import GeoirrigError
+from geoirrig.processors import at_most_processors, processor_count
 from geoirrig.workflows.fork_server import fork_server
 from geoirrig.workflows.kept_memory import keep_freed_memory
 from geoirrig.workflows.shared_record import (
@@ -149,7 +149,8 @@ def _worked(task: UnitTask) -> tuple[int, Worked]:
     # what works takes long to load, and not every process works
     from geoirrig.workflows.unit_measures import worked_unit
 
-    return task.number, worked_unit(task)
+    with at_most_processors(1):  # the others have units of their own
+        return task.number, worked_unit(task)
 
 
 def unit_executor(
@@ -160,13 +161,15 @@ def unit_executor(
 ) -> AbstractContextManager[UnitExecutor]:
     """Who works the units.
 
-    The workers are started here and warm up while the city is read.
+    The workers are started here and warm up while the city is read. Within the context, all that
+    this process does besides, reading and writing too, uses no more processors than there are
+    workers.
 
     Parameters
     ----------
     workers : int, optional
-        Processes of this machine; as many as processors if absent. With 1, the units are worked
-        here, and no other process is started.
+        Processors of this machine, each with a process that works units; all of them if absent.
+        With 1, the units are worked here, and no other process is started.
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:port``, whose workers are taken instead.
     tells_of_compiling : bool
@@ -179,10 +182,16 @@ def unit_executor(
     """
     if scheduler is not None:
         return _cluster(scheduler)
-    count = worker_count() if workers is None else workers
+    count = processor_count() if workers is None else workers
     if count == 1:
-        return nullcontext(ThisProcess())
+        return _this_process()
     return _process_pool(count, fork_server(tells_of_compiling=tells_of_compiling))
+
+
+@contextmanager
+def _this_process() -> Iterator[UnitExecutor]:
+    with at_most_processors(1):
+        yield ThisProcess()
 
 
 @contextmanager
@@ -192,7 +201,8 @@ def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecu
     starter = threading.Thread(target=_start_workers, args=(pool, workers))
     starter.start()
     try:
-        yield ProcessPool(pool, workers)
+        with at_most_processors(workers):
+            yield ProcessPool(pool, workers)
     finally:
         starter.join()
         pool.shutdown(wait=True, cancel_futures=True)

@@ -5,7 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from geoirrig import compilation
+from geoirrig import processors
 from geoirrig.physics.green_ampt import event_runoff_green_ampt
 from geoirrig.physics.soil_properties import (
     GREEN_AMPT_SOILS,
@@ -224,7 +224,7 @@ def test_realised_runoff_is_the_same_bytes_on_any_number_of_processors(monkeypat
     event = event_plan([20.0, 30.0], [2, 1], [15.0, 0.0])
     found = []
     for count in (1, 2, 7):
-        monkeypatch.setattr(compilation, "worker_count", lambda count=count: count)
+        monkeypatch.setattr(processors, "processor_count", lambda count=count: count)
         found.append(realised_runoff_l(prepared(inputs), event, drawn).tobytes())
     assert found[0] == found[1] == found[2]
 

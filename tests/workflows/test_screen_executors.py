@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from geoirrig import processors
 from geoirrig.errors import GeoirrigError
 from geoirrig.units import FloatArray
 from geoirrig.workflows import work_units
@@ -46,6 +48,28 @@ def test_unit_executor_two_processes_give_the_same_bytes(
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected
+
+
+def test_one_worker_reads_works_and_writes_in_one_thread(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    started: list[str] = []
+    start = threading.Thread.start
+
+    def noted_start(thread: threading.Thread) -> None:
+        started.append(thread.name)
+        start(thread)
+
+    site = write_small_city(tmp_path / "city", 24, seed=6)
+    monkeypatch.setattr(processors, "_processors_there", lambda: 4)
+    monkeypatch.setattr(threading.Thread, "start", noted_start)
+    with unit_executor(workers=1) as executor:
+        found = screened(loaded(site), tmp_path / "out", executor=executor)
+        exported(found, tmp_path / "out")
+    assert started == []
+    with unit_executor(workers=2) as executor:
+        loaded(site)
+    assert started != []  # so the threads of reading are seen
 
 
 def _write_sum(folder: Path, numbers: FloatArray, word: str) -> None:
