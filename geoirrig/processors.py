@@ -6,7 +6,9 @@ import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
 
 _helpers: list[ThreadPoolExecutor] = []  # none until first needed, then one that stays
 _limits: list[int] = []  # the lowest holds
@@ -82,6 +84,27 @@ def threads_beside(most: int) -> Executor:
         Number of threads.
     """
     return _InTurn() if processor_count() == 1 else ThreadPoolExecutor(most)
+
+
+def submit_after(
+    executor: Executor, work: Callable[..., Result], /, *arguments: Any, **named: Any
+) -> Future[Result]:
+    """Hand in a task that gets, for each argument that is a task itself, what that one found.
+
+    Parameters
+    ----------
+    executor : Executor
+        The tasks among the arguments were handed in to it before.
+    work : callable
+        The task.
+    *arguments, **named
+        What it is called with.
+    """
+
+    def found(argument: Any) -> Any:
+        return argument.result() if isinstance(argument, Future) else argument
+
+    return executor.submit(lambda: work(*(found(argument) for argument in arguments), **named))
 
 
 class _InTurn(Executor):

@@ -122,11 +122,13 @@ def number_column(table: LayerTable, name: str, problems: ProblemList) -> FloatA
     spelling = found[0]
     raw = table.columns[spelling]
     values, is_text = _numbers(raw)
+    unit = column.spellings[spelling]
+    si = values if unit is None else to_si(values, unit)
+    if not is_text.any() and _lie_within(column, si):
+        return si
     _note(table, spelling, raw, is_text, "must be a number", problems)
     is_infinite = np.isinf(values)
     _note(table, spelling, values, is_infinite, "must be a finite number", problems)
-    unit = column.spellings[spelling]
-    si = values if unit is None else to_si(values, unit)
     is_bad = is_text | is_infinite
     for is_out, wanted in _out_of_range(column, unit, si):
         if is_out.any():
@@ -205,6 +207,16 @@ def _numbers(values: NDArray[Any]) -> tuple[FloatArray, BoolArray]:
         else:
             is_text[row] = "_" in text or math.isnan(numbers[row])
     return numbers, is_text
+
+
+def _lie_within(column: NumberColumn, si: FloatArray) -> bool:
+    """Whether all values are finite and in range, NaN apart: the lowest and the highest tell."""
+    if column.is_whole or not len(si):
+        return not len(si)
+    ends = np.array([np.fmin.reduce(si), np.fmax.reduce(si)])
+    return not np.isinf(ends).any() and not any(
+        is_out.any() for is_out, _ in _out_of_range(column, None, ends)
+    )
 
 
 def _out_of_range(

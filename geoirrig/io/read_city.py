@@ -45,7 +45,6 @@ from geoirrig.io.city_retrofit import heads_under_nozzle_set
 from geoirrig.io.city_turf import read_city_turf
 from geoirrig.io.city_zones import (
     Rows,
-    ZoneWordPlan,
     note_bad_plans,
     read_city_zone_plan,
     zones_of_heads,
@@ -67,7 +66,7 @@ from geoirrig.io.read_nozzles import (
 from geoirrig.io.read_site import SiteSources, input_files, layer_places
 from geoirrig.io.replace_nozzles import pressure_step, warn_of_raised_pressure
 from geoirrig.io.working_plane import PlaneOfWork, plane_of_work
-from geoirrig.processors import threads_beside
+from geoirrig.processors import submit_after, threads_beside
 from geoirrig.records import InputFile, NozzleSet, ObjectArray
 from geoirrig.units import FloatArray
 
@@ -167,21 +166,13 @@ def read_city(
     if empty or not set(REQUIRED_LAYERS) <= layers.keys():
         _check_columns(layers, problems)
         return None
-    # What is found aside is added last: messages have one order.
+    # What is found aside is added last, part by part: messages have one order.
     overlaps, faults_of_heads = ParcelFaults(), ParcelFaults()
-    told_of_heads, told_of_zones = ProblemList(), ProblemList()
-
-    def heads_and_states() -> tuple[StatedCityHeads, ZoneWordPlan, _States]:
-        heads = read_city_heads(layers["heads"], opened.nozzle, opened.tables, told_of_heads)
-        plan = read_city_zone_plan(layers.get("zones"), heads.zone.words, told_of_zones)
-        return (
-            heads,
-            plan,
-            _states(heads, nozzle_set, opened.tables, told_of_heads, pressure_apart=pressure_apart),
+    stating, placing, changing, planning = (ProblemList() for _ in range(4))
+    with threads_beside(3) as aside:
+        of_heads = aside.submit(
+            read_city_heads, layers["heads"], opened.nozzle, opened.tables, stating
         )
-
-    with threads_beside(2) as aside:
-        of_heads = aside.submit(heads_and_states)
         repeated = {
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
             for role in ("parcels", "heads", "turf")
@@ -191,7 +182,7 @@ def read_city(
         if plane is None:
             _check_columns(layers, problems)
             return None
-        position = aside.submit(head_positions, layers["heads"], plane, told_of_heads)
+        of_positions = aside.submit(head_positions, layers["heads"], plane, placing)
         parcels = read_city_parcels(
             layers["parcels"],
             plane,
@@ -199,21 +190,31 @@ def read_city(
             faults,
             is_repeated=repeated["parcels"].result(),
         )
-
-        def placed_and_told() -> PlacedHeads:
-            heads, _, states = of_heads.result()
-            found = placed_heads(
-                heads, position.result(), parcels, plane, opened.tables, faults_of_heads
-            )
-            if nozzle_set is not None:
-                owned = found.parcel >= 0
-                rows = slice(None) if owned.all() else owned
-                now, new = heads.pressure_kpa[rows], states.stated_pressure_kpa[rows]
-                warn_of_raised_pressure(nozzle_set.name, now, new, told_of_heads)
-            return found
-
-        placing = aside.submit(placed_and_told)
         search = aside.submit(note_overlaps, parcels, overlaps)
+        of_plan = submit_after(
+            aside,
+            lambda heads: read_city_zone_plan(layers.get("zones"), heads.zone.words, planning),
+            of_heads,
+        )
+        of_places = submit_after(
+            aside,
+            placed_heads,
+            of_heads,
+            of_positions,
+            parcels,
+            plane,
+            opened.tables,
+            faults_of_heads,
+        )
+        of_states = submit_after(
+            aside,
+            _states,
+            of_heads,
+            nozzle_set,
+            opened.tables,
+            changing,
+            pressure_apart=pressure_apart,
+        )
         turf = read_city_turf(
             layers["turf"],
             parcels,
@@ -223,14 +224,18 @@ def read_city(
             geometry=outlines,
             has_terrain=has_terrain,
         )
-        placed, (heads, plan, states) = placing.result(), of_heads.result()
-        problems.take(told_of_heads)
+        heads, placed = of_heads.result(), of_places.result()
+        states, plan = of_states.result(), of_plan.result()
+        for told in (stating, placing, changing):
+            problems.take(told)
+        if nozzle_set is not None:
+            _warn_of_raised_pressure(nozzle_set.name, heads, placed, states, problems)
         faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", placed.parcel)):
             note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
         search.result()
     faults.take(overlaps)
-    problems.take(told_of_zones)
+    problems.take(planning)
     if "zones" in layers:
         note_bad_plans(layers["zones"], heads.zone, placed.parcel, plan, faults)
     if problems.problems:
@@ -357,6 +362,15 @@ def _states(
         is_replaced=changed.is_replaced,
         is_regulated=changed.is_regulated,
     )
+
+
+def _warn_of_raised_pressure(
+    name: str, heads: StatedCityHeads, placed: PlacedHeads, states: _States, problems: ProblemList
+) -> None:
+    owned = placed.parcel >= 0
+    rows = slice(None) if owned.all() else owned
+    now, new = heads.pressure_kpa[rows], states.stated_pressure_kpa[rows]
+    warn_of_raised_pressure(name, now, new, problems)
 
 
 def _note_heads_without_throw(

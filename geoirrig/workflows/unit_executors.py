@@ -161,7 +161,8 @@ def unit_executor(
 ) -> AbstractContextManager[UnitExecutor]:
     """Who works the units.
 
-    The workers are started here and warm up while the city is read. Within the context, all that
+    The workers are started here and warm up while the city is read. From here on, this process
+    keeps the memory that it frees: see `keep_freed_memory`. Within the context, all that
     this process does besides, reading and writing too, uses no more processors than there are
     workers.
 
@@ -182,6 +183,7 @@ def unit_executor(
     """
     if scheduler is not None:
         return _cluster(scheduler)
+    keep_freed_memory()
     count = processor_count() if workers is None else workers
     if count == 1:
         return _this_process()

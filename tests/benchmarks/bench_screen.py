@@ -73,7 +73,9 @@ def read_and_write_alone(sources: object, folder: Path) -> None:
     )
     from geoirrig.io.write_layers import write_layers
     from geoirrig.records import ResultTable
+    from geoirrig.workflows.kept_memory import keep_freed_memory
 
+    keep_freed_memory()  # as a screening does
     opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
     for role in ("turf", "parcels"):
         opened.layers[role].geometry()
