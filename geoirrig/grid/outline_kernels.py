@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from geoirrig.compilation import compiled, compiled_in_place
 from geoirrig.grid.point_location_kernels import Edges
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.units import FloatArray
 
 _ROUNDING = 1e-15  # of a difference of two products of differences, as a share of their sum
@@ -17,47 +18,34 @@ _MOST_EDGES = 40  # of a polygon whose edges are tried: more follow a curve, and
 
 
 @compiled
-def are_convex(
-    corner: FloatArray, outline: NDArray[np.int64], is_convex: NDArray[np.bool_]
-) -> None:
-    """Write whether the corners of each outline are surely one strictly convex ring.
-
-    Parameters
-    ----------
-    corner : ndarray, shape (n, 2)
-        Corners of all outlines; each ring repeats its first corner at its end.
-    outline : ndarray of int, shape (n,)
-        Number of the outline of each corner, rising.
-    is_convex : ndarray of bool, shape (n_outlines,)
-        Only outlines with corners are written.
-    """
-    stop = 0
-    while stop < len(outline):
-        start, number = stop, outline[stop]
-        while stop < len(outline) and outline[stop] == number:
-            stop += 1
-        is_convex[number] = _is_convex(corner, start, stop - 1)
+def find_convex(rings: Rings, is_convex: NDArray[np.bool_]) -> None:
+    """Write whether each polygon is surely one strictly convex ring."""
+    for k in range(len(is_convex)):
+        ring = rings.polygon_ring[k]
+        is_convex[k] = rings.polygon_ring[k + 1] == ring + 1 and _is_convex(
+            rings, rings.ring_point[ring], rings.ring_point[ring + 1] - 1
+        )
 
 
 @compiled_in_place
-def _is_convex(corner: FloatArray, first: int, last: int) -> bool:
+def _is_convex(rings: Rings, first: int, last: int) -> bool:
     """Whether corners turn to one side throughout, and around once; two rings turn around twice."""
-    if corner[first, 0] != corner[last, 0] or corner[first, 1] != corner[last, 1]:
+    x, y = rings.x, rings.y
+    if last <= first or x[first] != x[last] or y[first] != y[last]:
         return False
-    before_x = corner[last, 0] - corner[last - 1, 0]
-    before_y = corner[last, 1] - corner[last - 1, 1]
+    before_x, before_y = x[last] - x[last - 1], y[last] - y[last - 1]
     goes_east = before_x > 0.0
     n_reversals = n_left = 0
     for c in range(first, last):
-        x, y = corner[c + 1, 0] - corner[c, 0], corner[c + 1, 1] - corner[c, 1]
-        left, right = before_x * y, before_y * x
+        step_x, step_y = x[c + 1] - x[c], y[c + 1] - y[c]
+        left, right = before_x * step_y, before_y * step_x
         if not abs(left - right) > _ROUNDING * (abs(left) + abs(right)):
             return False
         n_left += left > right
-        if x != 0.0 and (x > 0.0) != goes_east:
+        if step_x != 0.0 and (step_x > 0.0) != goes_east:
             goes_east = not goes_east
             n_reversals += 1
-        before_x, before_y = x, y
+        before_x, before_y = step_x, step_y
     return (n_left == 0 or n_left == last - first) and n_reversals <= 2
 
 
@@ -68,7 +56,7 @@ def share_little(
     most_m2: FloatArray,
     is_little: NDArray[np.bool_],
 ) -> None:
-    """Write whether the polygons of each pair surely share no more than ``most_m2``.
+    """Write whether the polygons of each pair, each with a box, surely share at most ``most_m2``.
 
     All that they share lies in both boxes and, for any direction, in the strip of that direction
     which both reach into. Directions of edges are tried: neighbours most often share no more than

@@ -6,11 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from geoirrig.grid import point_location_kernels as kernels
+from geoirrig.grid.polygon_rings import polygon_boxes
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.processors import run_in_threads
 from geoirrig.units import FloatArray
 
@@ -26,46 +27,22 @@ class PolygonIndex:
     buckets: kernels.Buckets
 
 
-def polygon_index(
-    coordinates_m: FloatArray, ring: NDArray[np.int64], polygon: NDArray[np.int64], n_polygons: int
-) -> PolygonIndex:
-    """Prepare polygons for `containing_polygons`.
+def polygon_index(rings: Rings) -> PolygonIndex:
+    """Prepare polygons for `containing_polygons`; one without a ring holds no point.
 
     Parameters
     ----------
-    coordinates_m : ndarray, shape (n, 2)
-        Corners of all rings, each closed, ring after ring. [m]
-    ring : ndarray of int, shape (n,)
-        Number of the ring of each corner, rising.
-    polygon : ndarray of int, shape (n_rings,)
-        Polygon of each ring, rising. Holes and further parts are rings like any other.
-    n_polygons : int
-        Number of polygons; one without a ring holds no point.
+    rings : Rings
+        Those of each polygon, see `polygon_rings`. Holes and further parts are rings like any
+        other. [m]
     """
-    first = np.zeros(n_polygons + 1, dtype=np.int64)
-    box = np.tile((np.inf, np.inf, -np.inf, -np.inf), (n_polygons, 1))
-    kernels.count_edges(coordinates_m, ring, polygon, first, box)
+    first = np.zeros(len(rings.polygon_ring), dtype=np.int64)
+    kernels.count_edges(rings, first)
     np.cumsum(first, out=first)
     low_x, low_y, high_x, high_y = np.empty((4, first[-1]))
-    edges = kernels.Edges(first, low_x, low_y, high_x, high_y, box)
-    kernels.fill_edges(coordinates_m, ring, edges)
-    return PolygonIndex(edges=edges, buckets=_buckets(box))
-
-
-def index_of_polygons(geometry: NDArray[np.object_]) -> PolygonIndex:
-    """The same from shapely polygons and multipolygons; None holds no point."""
-    coordinates, owner = shapely.get_coordinates(geometry, return_index=True)
-    begins = np.ones(len(owner), dtype=bool)  # a ring, at each corner
-    begins[1:] = owner[1:] != owner[:-1]
-    is_many = shapely.get_type_id(geometry) == shapely.GeometryType.MULTIPOLYGON
-    is_many |= shapely.get_num_interior_rings(geometry) > 0
-    if is_many.any():
-        rings = shapely.get_rings(shapely.get_parts(geometry[is_many]))
-        length = shapely.get_num_coordinates(rings)
-        length = length[length > 0]
-        begins[np.flatnonzero(is_many[owner])[np.cumsum(length) - length]] = True
-    ring = np.cumsum(begins) - 1
-    return polygon_index(coordinates, ring, owner[begins], len(geometry))
+    edges = kernels.Edges(first, low_x, low_y, high_x, high_y, polygon_boxes(rings))
+    kernels.fill_edges(rings, edges)
+    return PolygonIndex(edges=edges, buckets=_buckets(edges.box))
 
 
 def containing_polygons(
@@ -84,8 +61,9 @@ def containing_polygons(
 
     Examples
     --------
-    >>> square = np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (0.0, 0.0)])
-    >>> index = polygon_index(square, np.zeros(5, dtype=np.int64), np.zeros(1, dtype=np.int64), 1)
+    >>> x_m, y_m = np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (0.0, 0.0)]).T
+    >>> square = Rings(x_m.copy(), y_m.copy(), np.array([0, 5]), np.array([0, 1]))
+    >>> index = polygon_index(square)
     >>> containing_polygons(index, np.array([1.0, 3.0]), np.array([1.0, 1.0]))[0].tolist()
     [0, -1]
     """
@@ -100,37 +78,63 @@ def containing_polygons(
 
 
 def sole_polygons(
-    index: PolygonIndex,
-    x_m: FloatArray,
-    y_m: FloatArray,
-    group: NDArray[np.int64],
-    n_groups: int,
+    index: PolygonIndex, outlines: Rings, *, drawn_in_m: float = 0.0
 ) -> NDArray[np.int32]:
-    """Number of the polygon that alone holds all points of a group; −1 where there is none.
+    """Number of the polygon that alone holds all corners of each outline; −1 where there is none.
 
-    It is −1 too where another polygon holds some of the points besides, or the group has none.
+    It is −1 too where another polygon holds some of the corners besides, or the outline has none.
 
     Parameters
     ----------
     index : PolygonIndex
         The polygons.
-    x_m, y_m : ndarray, shape (n_points,)
-        [m]
-    group : ndarray of int, shape (n_points,)
-        Group of each point, rising.
-    n_groups : int
-        Number of groups.
+    outlines : Rings
+        The outlines. [m]
+    drawn_in_m : float
+        How much nearer to the middle of the outline's box corners are taken, at most up to it.
     """
-    points = (np.ascontiguousarray(x_m, np.float64), np.ascontiguousarray(y_m, np.float64))
-    found = np.full(n_groups, -1, dtype=np.int32)
-    kernels.locate_groups(index.edges, index.buckets, points, group, found)
+    n_corners = np.diff(outlines.ring_point[outlines.polygon_ring])
+    room = np.empty((2, int(np.max(n_corners, initial=0))))
+    found = np.empty(len(n_corners), dtype=np.int32)
+    kernels.find_sole_polygons(
+        index.edges, index.buckets, outlines, drawn_in_m, (room[0], room[1]), found
+    )
     return found
 
 
-def polygon_of_cells(geometry: NDArray[np.object_], grid: RasterGrid) -> NDArray[np.int32]:
+def overlapping_boxes(
+    index: PolygonIndex, least_m2: FloatArray
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Pairs of polygons whose boxes share more than the lesser of their ``least_m2``.
+
+    Parameters
+    ----------
+    index : PolygonIndex
+        The polygons.
+    least_m2 : ndarray, shape (n_polygons,)
+        Not below 0; NaN and one without a box are in no pair.
+
+    Returns
+    -------
+    tuple of two ndarrays of int, shape (n_pairs,)
+        The lower number of each pair, and the higher one; rising.
+    """
+    n_pairs, room = 0, 4 * len(least_m2)  # most lots have fewer neighbours before them
+    while True:
+        pair = (np.empty(room, dtype=np.int64), np.empty(room, dtype=np.int64))
+        n_pairs = kernels.list_overlapping_boxes(index.edges.box, index.buckets, least_m2, pair)
+        if n_pairs <= room:
+            break
+        room = n_pairs
+    low, high = pair[0][:n_pairs], pair[1][:n_pairs]  # a bucket lists polygons in their order
+    order = np.lexsort((high, low))
+    return low[order], high[order]
+
+
+def polygon_of_cells(rings: Rings, grid: RasterGrid) -> NDArray[np.int32]:
     """First polygon that holds the centre of each cell, (n_rows, n_cols); −1 for none."""
     x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
-    polygon, _ = containing_polygons(index_of_polygons(geometry), x.ravel(), y.ravel())
+    polygon, _ = containing_polygons(polygon_index(rings), x.ravel(), y.ravel())
     return polygon.reshape(grid.shape)
 
 

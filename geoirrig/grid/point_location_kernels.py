@@ -1,4 +1,4 @@
-"""Compiled walk from points to the polygons that hold them, through a lattice of buckets."""
+"""Compiled walks through a lattice of buckets: to the polygons at a point, to neighbours."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.compilation import compiled, compiled_in_place
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.units import FloatArray
 
 
@@ -40,40 +41,26 @@ class Buckets(NamedTuple):
 
 
 @compiled
-def count_edges(
-    corner: FloatArray,
-    ring: NDArray[np.int64],
-    polygon: NDArray[np.int64],
-    first: NDArray[np.int64],
-    box: FloatArray,
-) -> None:
-    """Add to ``first[k + 1]`` how many edges of polygon k are not level; widen ``box[k]`` to them.
-
-    A polygon with a corner that is NaN has no box.
-    """
-    for c in range(len(corner) - 1):
-        if ring[c] != ring[c + 1]:
-            continue
-        k = polygon[ring[c]]
-        x, y = corner[c, 0], corner[c, 1]
-        box[k, 0], box[k, 1] = min(box[k, 0], x), min(box[k, 1], y)
-        box[k, 2], box[k, 3] = max(box[k, 2], x), max(box[k, 3], y)
-        if x != x or y != y:
-            box[k, :] = np.nan
-        first[k + 1] += y != corner[c + 1, 1]
+def count_edges(rings: Rings, first: NDArray[np.int64]) -> None:
+    """Add to ``first[k + 1]`` how many edges of polygon k are not level."""
+    for k in range(len(first) - 1):
+        for ring in range(rings.polygon_ring[k], rings.polygon_ring[k + 1]):
+            for c in range(rings.ring_point[ring], rings.ring_point[ring + 1] - 1):
+                first[k + 1] += rings.y[c] != rings.y[c + 1]
 
 
 @compiled
-def fill_edges(corner: FloatArray, ring: NDArray[np.int64], edges: Edges) -> None:
+def fill_edges(rings: Rings, edges: Edges) -> None:
     """List the edges that are not level, in the order of the corners."""
     e = 0
-    for c in range(len(corner) - 1):
-        if ring[c] != ring[c + 1] or corner[c, 1] == corner[c + 1, 1]:
-            continue
-        low, high = (c, c + 1) if corner[c, 1] < corner[c + 1, 1] else (c + 1, c)
-        edges.low_x[e], edges.low_y[e] = corner[low, 0], corner[low, 1]
-        edges.high_x[e], edges.high_y[e] = corner[high, 0], corner[high, 1]
-        e += 1
+    for ring in range(len(rings.ring_point) - 1):
+        for c in range(rings.ring_point[ring], rings.ring_point[ring + 1] - 1):
+            if rings.y[c] == rings.y[c + 1]:
+                continue
+            low, high = (c, c + 1) if rings.y[c] < rings.y[c + 1] else (c + 1, c)
+            edges.low_x[e], edges.low_y[e] = rings.x[low], rings.y[low]
+            edges.high_x[e], edges.high_y[e] = rings.x[high], rings.y[high]
+            e += 1
 
 
 @compiled
@@ -156,23 +143,68 @@ def locate(
 
 
 @compiled
-def locate_groups(
+def find_sole_polygons(
     edges: Edges,
     buckets: Buckets,
-    points: tuple[FloatArray, FloatArray],
-    group: NDArray[np.int64],
+    outlines: Rings,
+    drawn_in: float,
+    corner: tuple[FloatArray, FloatArray],
     found: NDArray[np.int32],
 ) -> None:
-    """Write the polygon that holds all points of each group while no other holds any, or −1.
+    """Write the polygon that holds all corners of each outline while no other holds any, or −1.
 
-    The points of a group stand together; ``found`` is written where there are some.
+    Corners are taken ``drawn_in`` nearer to the middle of the outline's box; ``corner`` is room for
+    those of one outline.
     """
-    stop = 0
-    while stop < len(group):
-        start, number = stop, group[stop]
-        while stop < len(group) and group[stop] == number:
-            stop += 1
-        found[number] = _sole_polygon(edges, buckets, points, start, stop)
+    x, y = corner
+    for k in range(len(found)):
+        start = outlines.ring_point[outlines.polygon_ring[k]]
+        stop = outlines.ring_point[outlines.polygon_ring[k + 1]]
+        west, south, east, north = _box_of(outlines.x, outlines.y, start, stop)
+        for c in range(start, stop):
+            x[c - start], y[c - start] = outlines.x[c], outlines.y[c]
+            if drawn_in > 0.0:
+                inward_x = (west + east) / 2.0 - outlines.x[c]
+                inward_y = (south + north) / 2.0 - outlines.y[c]
+                share = min(1.0, drawn_in / max(math.hypot(inward_x, inward_y), drawn_in))
+                x[c - start] += share * inward_x
+                y[c - start] += share * inward_y
+        found[k] = -1
+        if stop > start:
+            found[k] = _sole_polygon(edges, buckets, corner, 0, stop - start)
+
+
+@compiled
+def list_overlapping_boxes(
+    box: FloatArray,
+    buckets: Buckets,
+    least: FloatArray,
+    pair: tuple[NDArray[np.int64], NDArray[np.int64]],
+) -> int:
+    """Number of pairs whose boxes share more than ``least`` of either; those that fit are listed.
+
+    Of two polygons in several common buckets, that one tells in which the lower left corner of what
+    their boxes share lies.
+    """
+    n_pairs = 0
+    for bucket in range(len(buckets.first) - 1):
+        row, col = bucket // buckets.n_cols, bucket % buckets.n_cols
+        for at in range(buckets.first[bucket], buckets.first[bucket + 1]):
+            a = buckets.polygon[at]
+            for other in range(at + 1, buckets.first[bucket + 1]):
+                b = buckets.polygon[other]
+                west, south = max(box[a, 0], box[b, 0]), max(box[a, 1], box[b, 1])
+                width = min(box[a, 2], box[b, 2]) - west
+                height = min(box[a, 3], box[b, 3]) - south
+                if width < 0.0 or not width * height > min(least[a], least[b]):
+                    continue
+                meet = _nearest_bucket(buckets, west, south)
+                if row != meet[0] or col != meet[1]:
+                    continue
+                if n_pairs < len(pair[0]):
+                    pair[0][n_pairs], pair[1][n_pairs] = a, b
+                n_pairs += 1
+    return n_pairs
 
 
 @compiled_in_place

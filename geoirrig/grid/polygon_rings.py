@@ -2,27 +2,15 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geoirrig.grid import ring_kernels as kernels
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.units import FloatArray
-
-# Well-known binary of a polygon of two coordinates, lowest byte first: byte order, kind and number
-# of rings, and of each ring the number of points and the points.
-_LITTLE_ENDIAN, _POLYGON = 1, 3
-_KIND, _N_RINGS, _FIRST_RING, _COUNT_BYTES, _POINT_BYTES = 1, 5, 9, 4, 16
-
-
-class Rings(NamedTuple):
-    """Rings of polygons: polygon p has rings polygon_ring[p] to polygon_ring[p + 1]."""
-
-    x: FloatArray  # (n_points,); a ring repeats its first point at its end
-    y: FloatArray
-    ring_point: NDArray[np.int64]  # (n_rings + 1,)
-    polygon_ring: NDArray[np.int64]  # (n_polygons + 1,)
 
 
 def polygon_rings(polygons: NDArray[np.object_]) -> Rings:
@@ -32,48 +20,87 @@ def polygon_rings(polygons: NDArray[np.object_]) -> Rings:
     ----------
     polygons : ndarray of object
         All of shapely, or all as well-known binary, which spares the making of objects where they
-        are flat polygons, as most are. None may be missing.
+        are flat polygons, as most are. None has no ring.
 
     Returns
     -------
     Rings
     """
-    if len(polygons) == 0:
-        none = np.zeros(1, dtype=np.int64)
-        return Rings(np.zeros(0), np.zeros(0), none, none)
-    if isinstance(polygons[0], bytes):
-        rings = _rings_of_bytes(polygons.tolist())
-        if rings is not None:
-            return rings
-        polygons = np.asarray(shapely.from_wkb(polygons), dtype=object)
-    _, points, offsets = shapely.to_ragged_array(polygons, include_z=False)
+    rows = polygons.tolist()
+    if not all(isinstance(row, bytes) for row in rows):
+        if any(isinstance(row, bytes) for row in rows):
+            polygons = np.asarray(shapely.from_wkb(polygons), dtype=object)
+        return _rings_of_objects(polygons)
+    length = np.fromiter(map(len, rows), np.int64, len(rows))
+    start = np.concatenate([[0], np.cumsum(length)])
+    rings = packed_rings(np.frombuffer(b"".join(rows), np.uint8), start)
+    if rings is None:
+        rings = _rings_of_objects(np.asarray(shapely.from_wkb(polygons), dtype=object))
+    return rings
+
+
+def packed_rings(data: NDArray[np.uint8], start: NDArray[np.int64]) -> Rings | None:
+    """Rings of polygons whose well-known binary lies in one piece.
+
+    Parameters
+    ----------
+    data : ndarray of uint8
+        The bytes of all rows.
+    start : ndarray of int64, shape (n_polygons + 1,)
+        Where those of each row begin; a row without any has no ring.
+
+    Returns
+    -------
+    Rings or None
+        None unless all are polygons or multipolygons of two coordinates, lowest byte first.
+    """
+    data, start = _unchanged(data), _unchanged(start)
+    n_rings, n_points = kernels.count_rings(data, start)
+    if n_rings < 0:
+        return None
+    x, y = np.empty((2, n_points), dtype=np.uint64)
+    ring_point, polygon_ring = np.zeros(n_rings + 1, np.int64), np.zeros(len(start), np.int64)
+    kernels.fill_rings(data, start, (x, y), ring_point, polygon_ring)
+    return Rings(x.view(np.float64), y.view(np.float64), ring_point, polygon_ring)
+
+
+def polygon_boxes(rings: Rings) -> FloatArray:
+    """West, south, east and north of each polygon, (n_polygons, 4).
+
+    NaN for one without a corner, or with one that is NaN.
+    """
+    box = np.empty((len(rings.polygon_ring) - 1, 4))
+    kernels.fill_boxes(rings, box)
+    return box
+
+
+def sole_ring_areas(rings: Rings) -> FloatArray:
+    """Area of each polygon, (n_polygons,), in the square of the unit of length; crossings apart.
+
+    NaN for one of several rings or none: which of them are holes is not known here.
+    """
+    area = np.full(len(rings.polygon_ring) - 1, np.nan)
+    kernels.fill_areas(rings, area)
+    return area
+
+
+def _unchanged(values: NDArray[Any]) -> Any:
+    """The same, not to be written to: kernels are compiled for that alone."""
+    values = np.ascontiguousarray(values).view()
+    values.flags.writeable = False
+    return values
+
+
+def _rings_of_objects(polygons: NDArray[np.object_]) -> Rings:
+    if not len(polygons):
+        return Rings(np.zeros(0), np.zeros(0), np.zeros(1, np.int64), np.zeros(1, np.int64))
+    drawn = polygons.copy()
+    drawn[shapely.is_missing(drawn)] = shapely.Polygon()
+    _, points, offsets = shapely.to_ragged_array(drawn, include_z=False)
     polygon_ring = offsets[1] if len(offsets) == 2 else offsets[1][offsets[2]]
     return Rings(
-        points[:, 0], points[:, 1], offsets[0].astype(np.int64), polygon_ring.astype(np.int64)
+        points[:, 0].copy(),
+        points[:, 1].copy(),
+        offsets[0].astype(np.int64),
+        polygon_ring.astype(np.int64),
     )
-
-
-def _rings_of_bytes(polygons: list[bytes]) -> Rings | None:
-    """None unless all are flat polygons; ring after ring is looked for in all of them at once."""
-    raw = b"".join(polygons)
-    count = np.ndarray(len(raw) - 3, "<u4", raw, strides=(1,))  # that which begins at each byte
-    coordinate = np.ndarray(len(raw) - 7, "<f8", raw, strides=(1,))
-    length = np.fromiter(map(len, polygons), np.int64, len(polygons))
-    start = np.cumsum(length) - length
-    order = np.frombuffer(raw, np.uint8)[start]
-    if np.any(order != _LITTLE_ENDIAN) or np.any(count[start + _KIND] != _POLYGON):
-        return None
-    n_rings = count[start + _N_RINGS].astype(np.int64)
-    polygon_ring = np.concatenate([[0], np.cumsum(n_rings)])
-    first, n_points = np.empty((2, polygon_ring[-1]), dtype=np.int64)
-    place = start + _FIRST_RING
-    for number in range(int(n_rings.max())):
-        some = np.flatnonzero(n_rings > number)
-        ring = polygon_ring[some] + number
-        n_points[ring] = count[place[some]]
-        first[ring] = place[some] + _COUNT_BYTES
-        place[some] = first[ring] + _POINT_BYTES * n_points[ring]
-    ring_point = np.concatenate([[0], np.cumsum(n_points)])
-    at = np.repeat(first - _POINT_BYTES * ring_point[:-1], n_points)
-    at += _POINT_BYTES * np.arange(len(at))
-    return Rings(coordinate[at], coordinate[at + 8], ring_point, polygon_ring)

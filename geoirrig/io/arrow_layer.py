@@ -23,8 +23,10 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import PackedBytes
+from geoirrig.city_records import PackedBytes, packed_bytes
 from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.grid.polygon_rings import packed_rings
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema, listed
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
 from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
@@ -36,9 +38,8 @@ from geoirrig.units import FloatArray
 _READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
 _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
-_WKB_HEAD_BYTES = 5  # byte order, type
 _LITTLE_ENDIAN = 1
-_POLYGON_KINDS = (3, 6)  # polygon, multipolygon
+_POLYGON_KINDS = (3, 6)  # polygon, multipolygon: numbers of shapely
 _POINT_KINDS = (1, 1001)  # with two coordinates and with three
 _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "names": ["order", "kind", "x", "y"],
@@ -133,6 +134,18 @@ class CodedText:
     def texts(self) -> ObjectArray:
         """The text of every row."""
         return np.array([*self.words, ""], dtype=object)[self.code]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrawnOutlines:
+    """Outlines of many rows, as bytes and as corners."""
+
+    wkb: PackedBytes
+    rings: Rings
+
+    def geometry(self, rows: NDArray[np.int64]) -> ObjectArray:
+        """Those of some rows as shapely geometries; None where missing or broken."""
+        return _from_wkb(self.wkb.of_rows(rows))
 
 
 def read_arrow_layer(
@@ -278,20 +291,30 @@ def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
     return coordinates
 
 
-def flat_polygons_wkb(layer: ArrowLayer) -> PackedBytes | None:
-    """The bytes of the outlines as they lie; None unless all are polygons of two coordinates."""
-    if layer.wkb.null_count or not len(layer.wkb):
-        return None
-    raw, places = _bytes_of(layer.wkb)
-    start = places[:-1]
-    if np.any(np.diff(places) < _WKB_HEAD_BYTES):
-        return None
-    is_flat = (raw[start] == _LITTLE_ENDIAN) & np.isin(raw[start + 1], _POLYGON_KINDS)
-    for place in range(2, _WKB_HEAD_BYTES):  # the rest of the kind: nothing but a kind
-        is_flat &= raw[start + place] == 0
-    if not is_flat.all():
-        return None
-    return PackedBytes(data=raw, start=places)
+def drawn_outlines(layer: ArrowLayer) -> DrawnOutlines:
+    """The polygons of a layer as they are drawn; no ring where something else stands, or nothing.
+
+    Bytes that lie as `packed_rings` reads them are taken as they are.
+    """
+    data, start = _bytes_of(layer.wkb)
+    if layer.wkb.null_count:  # what lies there means nothing
+        wkb = packed_bytes(np.asarray(layer.wkb.to_numpy(zero_copy_only=False), dtype=object))
+    else:
+        wkb = PackedBytes(data=data, start=start)
+    rings = packed_rings(wkb.data, wkb.start)
+    return outlines_of(layer.geometry()) if rings is None else DrawnOutlines(wkb=wkb, rings=rings)
+
+
+def outlines_of(geometry: ObjectArray) -> DrawnOutlines:
+    """Polygons and multipolygons as bytes and rings; no ring where there is something else."""
+    is_outline = np.isin(shapely.get_type_id(geometry), _POLYGON_KINDS)
+    drawn = geometry.copy()
+    drawn[~is_outline] = None
+    wkb = packed_bytes(np.asarray(shapely.to_wkb(drawn, byte_order=_LITTLE_ENDIAN), dtype=object))
+    rings = packed_rings(wkb.data, wkb.start)
+    if rings is None:
+        raise ValueError("the outlines have heights")
+    return DrawnOutlines(wkb=wkb, rings=rings)
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -408,7 +431,10 @@ def _arrow_array(values: NDArray[Any]) -> Any:
 
 
 def _geometry(wkb: Any) -> ObjectArray:
-    values = np.asarray(wkb.to_numpy(zero_copy_only=False), dtype=object)
+    return _from_wkb(np.asarray(wkb.to_numpy(zero_copy_only=False), dtype=object))
+
+
+def _from_wkb(values: ObjectArray) -> ObjectArray:
     geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
     if shapely.has_z(geometry).any():
         geometry = np.asarray(shapely.force_2d(geometry), dtype=object)

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import CityParcels, PackedBytes, packed_bytes
+from geoirrig.city_records import CityParcels
 from geoirrig.errors import ProblemList
-from geoirrig.grid.outline_kernels import are_convex, share_little
+from geoirrig.grid.outline_kernels import find_convex, share_little
 from geoirrig.grid.point_location import (
     PolygonIndex,
     containing_polygons,
-    index_of_polygons,
+    overlapping_boxes,
+    polygon_index,
 )
-from geoirrig.io.arrow_layer import ArrowLayer, flat_polygons_wkb
+from geoirrig.grid.polygon_rings import sole_ring_areas
+from geoirrig.io.arrow_layer import ArrowLayer, DrawnOutlines, drawn_outlines, outlines_of
 from geoirrig.io.column_values import BoolArray, check_required_columns, texts
 from geoirrig.io.geometries import polygons
 from geoirrig.io.parcel_faults import ParcelFaults, note_rows_at_fault
@@ -30,26 +33,34 @@ OVERLAP_SHARE = 0.01
 # A head this near to a parcel and in no other is the parcel's: it stands on the walk's edge.
 # Judgement: what a plan or a hand-held receiver is off by.
 BESIDE_PARCEL_M = 0.5
-POLYGONS_AT_ONCE = 10_000  # so that their corners fit into the cache
-_POLYGON_TYPES = (3, 6)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PlacedParcels:
     """Parcels with what finds them by place."""
 
     records: CityParcels
-    geometry: ObjectArray  # shapely, in the working plane
     index: PolygonIndex
+
+    @cached_property
+    def geometry(self) -> ObjectArray:
+        """The outlines as shapely geometries, for what takes a closer look; None where at fault."""
+        return np.asarray(shapely.from_wkb(self.records.wkb.of_all()), dtype=object)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlacedPolygons:
     """Polygons in the working plane; arrays of shape (n_rows,)."""
 
-    geometry: ObjectArray  # None where at fault
+    outlines: DrawnOutlines  # without a ring where at fault
     is_bad: BoolArray
-    wkb: PackedBytes  # the same as well-known binary
+
+    def area_m2(self) -> FloatArray:
+        """Area of each; NaN where at fault."""
+        area = sole_ring_areas(self.outlines.rings)
+        others = np.flatnonzero(np.isnan(area))
+        area[others] = shapely.area(self.outlines.geometry(others))
+        return area
 
 
 def read_city_parcels(
@@ -77,8 +88,7 @@ def read_city_parcels(
         Rows without an id of their own.
     """
     check_required_columns(layer.table, problems)
-    placed = placed_polygons(layer, layer.geometry(), plane, problems)
-    geometry = placed.geometry
+    placed = placed_polygons(layer, drawn_outlines(layer), plane, problems)
     rows = np.arange(layer.n_rows, dtype=np.int32)
     note_rows_at_fault(layer, rows, placed.is_bad, polygons, faults)
     ids = _parcel_ids(layer)
@@ -90,43 +100,48 @@ def read_city_parcels(
             if not str(ids[row]).startswith("(feature ")
             else f"{layer.table.start}: parcel_id is empty for {ids[row]}. Every parcel needs one.",
         )
-    box = shapely.bounds(geometry)
+    index = polygon_index(placed.outlines.rings)
+    box = index.edges.box
     records = CityParcels(
         parcel_id=ids,
-        wkb=placed.wkb,
-        area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
+        wkb=placed.outlines.wkb,
+        area_m2=placed.area_m2(),
         centre_m=np.asarray((box[:, :2] + box[:, 2:]) / 2.0),
         attributes={
             name: layer.table.columns[name] for name in layer.table.columns if name != "parcel_id"
         },
     )
-    return PlacedParcels(records=records, geometry=geometry, index=index_of_polygons(geometry))
+    return PlacedParcels(records=records, index=index)
 
 
 def placed_polygons(
-    layer: ArrowLayer, geometry: ObjectArray, plane: PlaneOfWork, problems: ProblemList
+    layer: ArrowLayer, drawn: DrawnOutlines, plane: PlaneOfWork, problems: ProblemList
 ) -> PlacedPolygons:
-    """Polygons in the working plane, repaired where that changes nothing; None, flagged, if bad.
+    """Polygons in the working plane, repaired where that changes nothing; flagged if bad.
 
-    ``geometry`` is that of the layer; it is not used afterwards.
+    ``drawn`` are those of the layer. Most need no closer look: they are convex, and there already.
     """
-    is_bad = np.zeros(len(geometry), dtype=bool)
-    rows = np.flatnonzero(~_are_plainly_valid(geometry))
-    is_bad[rows] = _are_bad(geometry[rows])
-    rows = np.flatnonzero(is_bad)
-    if len(rows):
-        mended = polygons(layer.rows(rows), ProblemList())
-        geometry[rows] = None if mended is None else mended
-        is_bad[rows] = shapely.is_missing(geometry[rows])
-    crs, wkb = layer.table.crs, None if len(rows) else flat_polygons_wkb(layer)
-    if crs is not None:
-        is_there = horizontal_crs(crs).equals(plane.crs, ignore_axis_order=True)
-        if not (is_there and plane.record.metres_per_unit == 1.0):
-            place, wkb = layer.table.place, None
+    is_bad = np.zeros(layer.n_rows, dtype=bool)
+    find_convex(drawn.rings, is_bad)
+    rows = np.flatnonzero(~is_bad)
+    is_bad[:] = False
+    is_bad[rows] = _are_bad(drawn.geometry(rows))
+    at_fault = np.flatnonzero(is_bad)
+    crs, place = layer.table.crs, layer.table.place
+    is_there = crs is None or (
+        horizontal_crs(crs).equals(plane.crs, ignore_axis_order=True)
+        and plane.record.metres_per_unit == 1.0
+    )
+    if len(at_fault) or not is_there:
+        geometry = drawn.geometry(np.arange(layer.n_rows))
+        if len(at_fault):
+            mended = polygons(layer.rows(at_fault), ProblemList())
+            geometry[at_fault] = None if mended is None else mended
+            is_bad[at_fault] = shapely.is_missing(geometry[at_fault])
+        if crs is not None and not is_there:
             geometry = brought_into_plane(geometry, crs, plane, place=place, problems=problems)
-    if wkb is None:  # not as they were read
-        wkb = packed_bytes(np.asarray(shapely.to_wkb(geometry), dtype=object))
-    return PlacedPolygons(geometry=geometry, is_bad=is_bad, wkb=wkb)
+        drawn = outlines_of(geometry)
+    return PlacedPolygons(outlines=drawn, is_bad=is_bad)
 
 
 def _are_bad(geometry: ObjectArray) -> BoolArray:
@@ -134,20 +149,9 @@ def _are_bad(geometry: ObjectArray) -> BoolArray:
     return np.asarray(
         shapely.is_missing(geometry)
         | shapely.is_empty(geometry)
-        | ~np.isin(shapely.get_type_id(geometry), _POLYGON_TYPES)
         | ~shapely.is_valid(geometry)
         | ~np.isfinite(shapely.bounds(geometry)).all(axis=1)
     )
-
-
-def _are_plainly_valid(geometry: ObjectArray) -> BoolArray:
-    """Polygons that need no closer look, as most do not: convex ones cross themselves nowhere."""
-    is_convex = np.zeros(len(geometry), dtype=bool)
-    for start in range(0, len(geometry), POLYGONS_AT_ONCE):
-        some = slice(start, start + POLYGONS_AT_ONCE)
-        corner, row = shapely.get_coordinates(geometry[some], return_index=True)
-        are_convex(corner, row, is_convex[some])
-    return is_convex & np.isin(shapely.get_type_id(geometry), _POLYGON_TYPES)
 
 
 def parcel_of_points(parcels: PlacedParcels, x_m: FloatArray, y_m: FloatArray) -> NDArray[np.int32]:
@@ -178,28 +182,23 @@ def _parcel_ids(layer: ArrowLayer) -> ObjectArray:
 
 def note_overlaps(parcels: PlacedParcels, faults: ParcelFaults) -> None:
     """Note parcels that share ground with another; see `OVERLAP_SHARE`."""
-    ids, geometry = parcels.records.parcel_id, parcels.geometry
-    first, second = shapely.STRtree(geometry).query(geometry)
-    later = first < second
-    first, second = first[later], second[later]
-    box, area = shapely.bounds(geometry), shapely.area(geometry)
+    ids, area = parcels.records.parcel_id, parcels.records.area_m2
+    first, second = overlapping_boxes(parcels.index, OVERLAP_SHARE * area)
     smaller = np.minimum(area[first], area[second])
-    width = np.minimum(box[first, 2], box[second, 2]) - np.maximum(box[first, 0], box[second, 0])
-    height = np.minimum(box[first, 3], box[second, 3]) - np.maximum(box[first, 1], box[second, 1])
-    may = width * height > OVERLAP_SHARE * smaller
-    first, second, smaller = first[may], second[may], smaller[may]
     edges, little = parcels.index.edges, np.empty(len(first), dtype=bool)
     # By half: neighbours are told so surely that what shapely would have found makes no difference.
     share_little(edges, (first, second), OVERLAP_SHARE / 2.0 * smaller, little)
     first, second, smaller = first[~little], second[~little], smaller[~little]
-    apart = shapely.touches(geometry[first], geometry[second])  # told at half the cost
+    wkb = parcels.records.wkb
+    one, other = shapely.from_wkb(wkb.of_rows(first)), shapely.from_wkb(wkb.of_rows(second))
+    apart = shapely.touches(one, other)  # told at half the cost
     first, second, smaller = first[~apart], second[~apart], smaller[~apart]
-    shared = shapely.area(shapely.intersection(geometry[first], geometry[second]))
+    shared = shapely.area(shapely.intersection(one[~apart], other[~apart]))
     for k in np.flatnonzero(shared > OVERLAP_SHARE * smaller):
         share = PERCENT * shared[k] / smaller[k]
-        for own, other in ((first[k], second[k]), (second[k], first[k])):
+        for own, beside in ((first[k], second[k]), (second[k], first[k])):
             faults.add(
                 own,
-                f"The parcel overlaps parcel {str(ids[other])!r} by {shared[k]:,.1f} m² "
+                f"The parcel overlaps parcel {str(ids[beside])!r} by {shared[k]:,.1f} m² "
                 f"({share:.0f} % of the smaller one). Correct the parcels layer.",
             )

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from geoirrig.city_records import CityTurf
 from geoirrig.errors import ProblemList
 from geoirrig.grid.point_location import sole_polygons
-from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text
-from geoirrig.io.city_parcels import POLYGONS_AT_ONCE, PlacedParcels, placed_polygons
+from geoirrig.grid.polygon_rings import polygon_boxes
+from geoirrig.io.arrow_layer import ArrowLayer, CodedText, DrawnOutlines, coded_text
+from geoirrig.io.city_parcels import PlacedParcels, placed_polygons
 from geoirrig.io.column_values import BoolArray, check_required_columns, named_ids, texts
 from geoirrig.io.columns import TURF, listed, nearest_hint
 from geoirrig.io.open_layer import LayerTable
@@ -58,7 +59,7 @@ def read_city_turf(
     problems: ProblemList,
     faults: ParcelFaults,
     *,
-    geometry: ObjectArray,
+    drawn: DrawnOutlines,
     has_terrain: bool,
 ) -> ReadTurf:
     """Turf with its parcel: the one that its ``parcel_id`` names, else the one that holds it.
@@ -75,21 +76,19 @@ def read_city_turf(
         Takes missing columns and warnings.
     faults : ParcelFaults
         Takes parcels with turf at fault, or with turf that is another's too.
-    geometry : ndarray of shapely polygons, shape (n_turf,)
-        That of the layer.
+    drawn : DrawnOutlines
+        Those of the layer.
     has_terrain : bool
         Whether a raster tells the slope of turf that does not state it.
     """
     check_required_columns(layer.table, problems)
-    placed = placed_polygons(layer, geometry, plane, problems)
-    geometry = placed.geometry
-    box_m = np.asarray(shapely.bounds(geometry), dtype=np.float64)
+    placed = placed_polygons(layer, drawn, plane, problems)
     texture = coded_text(layer, "soil_texture")
     compaction = _with_default(coded_text(layer, "compaction"), NO_COMPACTION)
     plants = _plant_types(layer, problems)
     slope_pct, bad_slope = numbers_by_row(layer, "slope_pct")
     depth_mm, bad_depth = numbers_by_row(layer, "root_depth_mm")
-    parcel, left_out = _owners(layer, geometry, box_m, parcels, problems, faults)
+    parcel, left_out = _owners(layer, placed.outlines, parcels, problems, faults)
     at_fault = (
         placed.is_bad
         | bad_slope
@@ -106,9 +105,9 @@ def read_city_turf(
         _note_unknown_slopes(layer, parcel, np.isnan(slope_pct) & ~bad_slope, faults)
     records = CityTurf(
         parcel=parcel,
-        wkb=placed.wkb,
-        box_m=box_m,
-        area_m2=np.asarray(shapely.area(geometry), dtype=np.float64),
+        wkb=placed.outlines.wkb,
+        box_m=polygon_boxes(placed.outlines.rings),
+        area_m2=placed.area_m2(),
         soil_texture=texture.code,
         compaction=compaction.code,
         plant_type=plants.code,
@@ -170,21 +169,21 @@ def _turf_id(layer: ArrowLayer, row: np.int64) -> str:
 
 def _owners(
     layer: ArrowLayer,
-    geometry: ObjectArray,
-    box_m: FloatArray,
+    outlines: DrawnOutlines,
     parcels: PlacedParcels,
     problems: ProblemList,
     faults: ParcelFaults,
 ) -> tuple[NDArray[np.int32], list[LeftOutItem]]:
     """Parcel of every polygon, −1 for none, and those that have none."""
     stated, unknown = _stated_parcels(layer, parcels)
-    seen = _parcel_at_corners(geometry, box_m, parcels)
+    # Turf often ends on the lot line.
+    seen = sole_polygons(parcels.index, outlines.rings, drawn_in_m=_DRAWN_IN_M)
     owner = np.where(stated >= 0, stated, seen)
     is_doubtful = (seen < 0) | ((stated >= 0) & (seen != stated))
     is_doubtful[list(unknown)] = False
-    doubtful = np.flatnonzero(is_doubtful & ~shapely.is_missing(geometry))
+    doubtful = np.flatnonzero(is_doubtful & (np.diff(outlines.rings.polygon_ring) > 0))
     left_out: list[LeftOutItem] = []
-    shares = [sorted(own) for own in _parts_in_parcels(geometry[doubtful], parcels.geometry)]
+    shares = [sorted(own) for own in _parts_in_parcels(outlines.geometry(doubtful), parcels)]
     alike: _Misplaced = {}
     for row, own in zip(doubtful, shares, strict=True):
         named, inside = int(stated[row]), tuple(number for number, _, _ in own)
@@ -193,7 +192,7 @@ def _owners(
             alike.setdefault((named, inside), []).append((row, [area for _, area, _ in own]))
         elif not inside:
             left_out.append(_nobodys(layer, row, "lies in no parcel"))
-    _note_misplaced(layer, geometry, alike, parcels, problems, faults)
+    _note_misplaced(layer, outlines, alike, parcels, problems, faults)
     for row, name in unknown.items():
         owner[row] = -1
         hint = nearest_hint(name, parcels.records.parcel_id.tolist()[:1000])
@@ -218,35 +217,15 @@ def _stated_parcels(
     return of_word[coded.code], {row: coded.words[coded.code[row]] for row in rows}
 
 
-def _parcel_at_corners(
-    geometry: ObjectArray, box_m: FloatArray, parcels: PlacedParcels
-) -> NDArray[np.int32]:
-    """Parcel in which alone all corners of each polygon lie; −1 where it takes a closer look.
-
-    Corners are drawn in a little, since turf often ends on the lot line.
-    """
-    middle = (box_m[:, :2] + box_m[:, 2:]) / 2.0
-    sole = np.empty(len(geometry), dtype=np.int32)
-    for start in range(0, len(geometry), POLYGONS_AT_ONCE):
-        some = slice(start, start + POLYGONS_AT_ONCE)
-        corner, row = shapely.get_coordinates(geometry[some], return_index=True)
-        inward = np.take(middle[some], row, axis=0) - corner
-        length = np.hypot(inward[:, 0], inward[:, 1])
-        step = np.minimum(1.0, _DRAWN_IN_M / np.maximum(length, _DRAWN_IN_M))
-        x, y = (corner + step[:, np.newaxis] * inward).T
-        sole[some] = sole_polygons(parcels.index, x, y, row, len(geometry[some]))
-    return sole
-
-
 def _parts_in_parcels(
-    turf: ObjectArray, parcels: ObjectArray
+    turf: ObjectArray, parcels: PlacedParcels
 ) -> list[list[tuple[int, float, float]]]:
     """Of each polygon: the parcels that hold a part worth speaking of, its area and share."""
     found: list[list[tuple[int, float, float]]] = [[] for _ in turf]
     if not len(turf):
         return found
-    place, parcel = shapely.STRtree(parcels).query(turf, predicate="intersects")
-    shared: FloatArray = shapely.area(shapely.intersection(turf[place], parcels[parcel]))
+    place, parcel = shapely.STRtree(parcels.geometry).query(turf, predicate="intersects")
+    shared: FloatArray = shapely.area(shapely.intersection(turf[place], parcels.geometry[parcel]))
     whole = shapely.area(turf)
     for at, number, area in zip(place, parcel, shared, strict=True):
         if area > PART_AREA_M2 and area > PART_SHARE * whole[at]:
@@ -266,7 +245,7 @@ _Misplaced = dict[tuple[int, tuple[int, ...]], list[tuple[np.int64, list[float]]
 
 def _note_misplaced(
     layer: ArrowLayer,
-    geometry: ObjectArray,
+    outlines: DrawnOutlines,
     alike: _Misplaced,
     parcels: PlacedParcels,
     problems: ProblemList,
@@ -281,7 +260,7 @@ def _note_misplaced(
             for number in inside if stated < 0 else [stated]:
                 faults.add(number, reason)
             continue
-        gap_m = shapely.distance(geometry[rows], parcels.geometry[stated])
+        gap_m = shapely.distance(outlines.geometry(rows), parcels.geometry[stated])
         is_far = gap_m > KERB_STRIP_M
         kerb_strips += rows[~is_far].tolist()
         if is_far.any():

@@ -23,10 +23,13 @@ from geoirrig.city_records import (
 )
 from geoirrig.errors import ProblemList
 from geoirrig.expressions.grammar import ValueKind
+from geoirrig.grid.polygon_rings import polygon_boxes
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.io.arrow_layer import (
     ArrowLayer,
     CodedText,
     coded_text,
+    drawn_outlines,
     is_repeated,
     read_arrow_layers,
 )
@@ -67,7 +70,7 @@ from geoirrig.io.read_site import SiteSources, input_files, layer_places
 from geoirrig.io.replace_nozzles import pressure_step, warn_of_raised_pressure
 from geoirrig.io.working_plane import PlaneOfWork, plane_of_work
 from geoirrig.processors import submit_after, threads_beside
-from geoirrig.records import InputFile, NozzleSet, ObjectArray
+from geoirrig.records import InputFile, NozzleSet
 from geoirrig.units import FloatArray
 
 CITY_LAYERS = ("heads", "turf", "parcels", "zones")
@@ -177,8 +180,8 @@ def read_city(
             role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
             for role in ("parcels", "heads", "turf")
         }
-        outlines = layers["turf"].geometry()
-        plane = _plane(layers["turf"], outlines, problems)
+        outlines = drawn_outlines(layers["turf"])
+        plane = _plane(layers["turf"], outlines.rings, problems)
         if plane is None:
             _check_columns(layers, problems)
             return None
@@ -221,7 +224,7 @@ def read_city(
             plane,
             problems,
             faults,
-            geometry=outlines,
+            drawn=outlines,
             has_terrain=has_terrain,
         )
         heads, placed = of_heads.result(), of_places.result()
@@ -268,15 +271,18 @@ def _check_columns(layers: Mapping[str, ArrowLayer], problems: ProblemList) -> N
         check_required_columns(layer.table, problems)
 
 
-def _plane(turf: ArrowLayer, geometry: ObjectArray, problems: ProblemList) -> PlaneOfWork | None:
+def _plane(turf: ArrowLayer, outlines: Rings, problems: ProblemList) -> PlaneOfWork | None:
     """The working plane; the ends of the turf tell where it lies as well as all corners would."""
     if turf.table.crs is None:
         return None
-    bounds = shapely.total_bounds(geometry)
-    if not np.isfinite(bounds).all():
+    box = polygon_boxes(outlines)
+    box = box[np.isfinite(box).all(axis=1)]
+    if not len(box):
         problems.add(f"{turf.table.start} holds no polygons. Draw the turf first.")
         return None
-    frame = np.array([shapely.box(*bounds)], dtype=object)
+    west, south, _, _ = np.min(box, axis=0)
+    _, _, east, north = np.max(box, axis=0)
+    frame = np.array([shapely.box(west, south, east, north)], dtype=object)
     return plane_of_work(turf.table.crs, frame, place=turf.table.place, problems=problems)
 
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from geoirrig import __version__
 from geoirrig.grid.point_location import polygon_of_cells
+from geoirrig.grid.polygon_rings import polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.maps.map_furniture import LegendEntry, draw_symbols
 from geoirrig.maps.map_layers import draw_areas
@@ -150,7 +151,7 @@ def _draw_map(page: Page, geometry: ObjectArray, status: NDArray[np.int64]) -> f
 def _draw_as_raster(
     axes: Axes, geometry: ObjectArray, status: NDArray[np.int64], grid: RasterGrid
 ) -> None:
-    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(geometry, grid)]
+    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(polygon_rings(geometry), grid)]
     colours = np.array([*(to_rgb(colour) for colour in STATUS_COLOURS), to_rgb(FRAME_FACE)])
     left, bottom, right, top = grid.bounds_m
     axes.imshow(

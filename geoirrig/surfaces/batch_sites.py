@@ -11,8 +11,9 @@ from scipy.special import ndtri
 
 from geoirrig.block_instructions import LONG_BLOCK
 from geoirrig.grid.polygon_cover_kernels import WORD, Outlines
-from geoirrig.grid.polygon_rings import Rings, polygon_rings
+from geoirrig.grid.polygon_rings import polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.physics.soil_properties import basic_intake_rate_mm_h, slope_class
 from geoirrig.records import (
     AnalysisSettings,

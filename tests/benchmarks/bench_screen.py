@@ -64,6 +64,7 @@ def read_and_write_alone(sources: object, folder: Path) -> None:
     import shapely
 
     from geoirrig.errors import ProblemList
+    from geoirrig.io.arrow_layer import drawn_outlines
     from geoirrig.io.read_city import open_city
     from geoirrig.io.write_geoparquet import (
         arrow_bytes,
@@ -78,7 +79,7 @@ def read_and_write_alone(sources: object, folder: Path) -> None:
     keep_freed_memory()  # as a screening does
     opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
     for role in ("turf", "parcels"):
-        opened.layers[role].geometry()
+        drawn_outlines(opened.layers[role])
     columns, outlines, plane = pickle.loads((folder / "results.pickle").read_bytes())
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)

@@ -11,8 +11,9 @@ import shapely.affinity
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoirrig.grid.outline_kernels import are_convex, share_little
-from geoirrig.grid.point_location import index_of_polygons
+from geoirrig.grid.outline_kernels import find_convex, share_little
+from geoirrig.grid.point_location import polygon_index
+from geoirrig.grid.polygon_rings import polygon_rings
 
 FAR_M = (420_000.0, 4_610_000.0)
 L_SHAPE = shapely.Polygon([(0, 0), (4, 0), (4, 1), (1, 1), (1, 4), (0, 4)])
@@ -23,15 +24,14 @@ NOWHERE = shapely.set_coordinates(
 
 
 def surely_convex(*outlines: shapely.Geometry | None) -> list[bool]:
-    corner, row = shapely.get_coordinates(np.array(outlines, dtype=object), return_index=True)
     found = np.zeros(len(outlines), dtype=bool)
-    are_convex(corner, row, found)
+    find_convex(polygon_rings(np.array(outlines, dtype=object)), found)
     return [bool(answer) for answer in found]
 
 
 def shares_little(a: shapely.Geometry, b: shapely.Geometry, most_m2: float) -> bool:
     """The answer, which must not depend on who is named first."""
-    edges = index_of_polygons(np.array([a, b], dtype=object)).edges
+    edges = polygon_index(polygon_rings(np.array([a, b], dtype=object))).edges
     found = np.zeros(2, dtype=bool)
     pairs = (np.array([0, 1]), np.array([1, 0]))
     share_little(edges, pairs, np.full(2, most_m2), found)
@@ -44,7 +44,7 @@ def shares_little(a: shapely.Geometry, b: shapely.Geometry, most_m2: float) -> b
 
 @pytest.mark.parametrize("turn_deg", [0.0, 1.7, 90.0, 200.0])
 @pytest.mark.parametrize("place_m", [(0.0, 0.0), FAR_M])
-def test_are_convex_triangle_square_and_circle(
+def test_find_convex_triangle_square_and_circle(
     turn_deg: float, place_m: tuple[float, float]
 ) -> None:
     shapes = [
@@ -74,12 +74,12 @@ def test_are_convex_triangle_square_and_circle(
         shapely.MultiPolygon([shapely.box(0, 0, 1, 1), shapely.box(0, 0, 1, 1)]),
     ],
 )
-def test_are_convex_others_are_left_open(outline: shapely.Geometry) -> None:
+def test_find_convex_others_are_left_open(outline: shapely.Geometry) -> None:
     """Among them a star with five points, which turns to one side throughout, but around twice."""
     assert surely_convex(outline, shapely.box(0, 0, 1, 1), outline) == [False, True, False]
 
 
-def test_are_convex_without_corners_is_not_written() -> None:
+def test_find_convex_without_corners_is_not_told() -> None:
     assert surely_convex(None, shapely.Polygon(), shapely.box(0, 0, 1, 1)) == [False, False, True]
     assert surely_convex() == []
 
@@ -90,7 +90,7 @@ noise_m = st.sampled_from([0.0, 1e-9, 1e-7, 0.3])
 
 @settings(max_examples=300, deadline=None)
 @given(corners, noise_m, st.sampled_from([(0.0, 0.0), FAR_M]), st.integers(0, 2**32 - 1))
-def test_are_convex_what_is_told_to_be_is_valid_and_its_own_hull(
+def test_find_convex_what_is_told_to_be_is_valid_and_its_own_hull(
     ring: list[tuple[int, int]], noise: float, place_m: tuple[float, float], seed: int
 ) -> None:
     corner = np.array(ring) + noise * np.random.default_rng(seed).normal(size=(len(ring), 2))
@@ -151,7 +151,7 @@ def outlines(draw: st.DrawFn) -> shapely.Geometry:
     whole = shapely.union_all(parts)
     if draw(st.booleans()):
         whole = whole.difference(shapely.Polygon(draw(corners)).buffer(0.0))
-    return whole
+    return whole if whole.geom_type.endswith("Polygon") else shapely.Polygon()
 
 
 @settings(max_examples=500, deadline=None)
@@ -178,7 +178,8 @@ def test_share_little_is_never_said_where_shapely_finds_more(
         shapely.affinity.translate(shapely.affinity.rotate(g, turn_deg, origin=(0, 0)), *place_m)
         for g in (a, b)
     )
-    if a.is_valid and b.is_valid and shares_little(a, b, most_m2):
+    is_asked = a.is_valid and b.is_valid and not (a.is_empty or b.is_empty)
+    if is_asked and shares_little(a, b, most_m2):
         assert shapely.area(shapely.intersection(a, b)) <= most_m2
 
 

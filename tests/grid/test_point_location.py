@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
@@ -12,17 +14,16 @@ from hypothesis import strategies as st
 from geoirrig.grid.point_location import (
     PolygonIndex,
     containing_polygons,
-    index_of_polygons,
+    overlapping_boxes,
     polygon_index,
     sole_polygons,
 )
+from geoirrig.grid.polygon_rings import polygon_rings
+from geoirrig.grid.ring_kernels import Rings
 
 
 def index_of(polygons: list[shapely.Geometry]) -> PolygonIndex:
-    parts, owner = shapely.get_parts(np.array(polygons, dtype=object), return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    coordinates, ring = shapely.get_coordinates(rings, return_index=True)
-    return polygon_index(coordinates, ring, owner[part], len(polygons))
+    return polygon_index(polygon_rings(np.array(polygons, dtype=object)))
 
 
 def test_containing_polygons_points_on_a_common_border_belong_to_exactly_one() -> None:
@@ -75,19 +76,16 @@ def test_containing_polygons_nan_and_no_polygons_give_none() -> None:
     assert first.tolist() == [-1, -1]
 
 
-def test_index_of_polygons_rings_and_parts_are_those_of_shapely() -> None:
+def test_polygon_index_edges_are_those_of_all_rings_that_are_not_level() -> None:
     hole = shapely.box(0, 0, 9, 9).difference(shapely.box(3, 3, 6, 6))
     parts = shapely.MultiPolygon([shapely.box(20, 0, 21, 1), shapely.box(22, 0, 23, 1)])
     twice = shapely.Polygon([(40, 0), (40, 0), (41, 0), (41, 1)])  # begins with a corner twice
-    polygons = [hole, None, twice, parts, shapely.Polygon(), shapely.box(30, 0, 31, 1), hole]
-    found = index_of_polygons(np.array(polygons, dtype=object))
-    expected = index_of(polygons)
-    for one, other in zip(
-        (*found.edges, *found.buckets), (*expected.edges, *expected.buckets), strict=True
-    ):
-        assert np.array_equal(one, other)
-    assert np.diff(found.edges.first).tolist() == [4, 0, 2, 4, 0, 2, 4]  # those that are not level
+    found = index_of([hole, None, twice, parts, shapely.Polygon(), shapely.box(30, 0, 31, 1), hole])
+    assert np.diff(found.edges.first).tolist() == [4, 0, 2, 4, 0, 2, 4]
     assert found.edges.box[3].tolist() == [20, 0, 23, 1]
+    assert np.isnan(found.edges.box[[1, 4]]).all()
+    edges = zip(*(ends.tolist() for ends in found.edges[1:5]), strict=True)
+    assert sorted(set(edges))[:4] == [(0, 0, 0, 9), (3, 3, 3, 6), (6, 3, 6, 6), (9, 0, 9, 9)]
 
 
 def test_polygon_index_polygon_with_a_corner_that_is_nan_holds_nothing() -> None:
@@ -101,11 +99,17 @@ def test_polygon_index_polygon_with_a_corner_that_is_nan_holds_nothing() -> None
     assert first.tolist() == [1]
 
 
-def grouped_points(
-    points: list[list[tuple[float, float]]],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def rings_through(points: list[list[tuple[float, float]]]) -> Rings:
+    """A ring through each list of points, as they are; none where there is no point."""
     x, y = np.array([point for own in points for point in own], dtype=float).reshape(-1, 2).T
-    return x, y, np.repeat(np.arange(len(points)), [len(own) for own in points])
+    count = np.array([len(own) for own in points], dtype=np.int64)
+    has_ring = count > 0
+    return Rings(
+        x.copy(),
+        y.copy(),
+        np.concatenate([[0], np.cumsum(count[has_ring])]),
+        np.concatenate([[0], np.cumsum(has_ring, dtype=np.int64)]),
+    )
 
 
 def test_sole_polygons_by_hand() -> None:
@@ -126,16 +130,26 @@ def test_sole_polygons_by_hand() -> None:
         [(25.0, 5.0)],
         [(1e300, 5.0), (-1e300, 5.0), (np.inf, -np.inf)],
     ]
-    found = sole_polygons(index, *grouped_points(groups), len(groups))
+    found = sole_polygons(index, rings_through(groups))
     assert found.tolist() == [0, -1, -1, 1, -1, -1, -1, -1, -1, 2, -1]
 
 
 def test_sole_polygons_no_polygons_and_no_points_give_none() -> None:
-    x, y, group = grouped_points([[(0.0, 0.0)]])
-    assert sole_polygons(index_of([shapely.Polygon()]), x, y, group, 1).tolist() == [-1]
-    assert sole_polygons(index_of([]), x, y, group, 1).tolist() == [-1]
-    nothing = grouped_points([])
-    assert sole_polygons(index_of([shapely.box(0, 0, 1, 1)]), *nothing, 2).tolist() == [-1, -1]
+    point = rings_through([[(0.0, 0.0)]])
+    assert sole_polygons(index_of([shapely.Polygon()]), point).tolist() == [-1]
+    assert sole_polygons(index_of([]), point).tolist() == [-1]
+    nothing = rings_through([[], []])
+    assert sole_polygons(index_of([shapely.box(0, 0, 1, 1)]), nothing).tolist() == [-1, -1]
+    assert sole_polygons(index_of([]), rings_through([])).tolist() == []
+
+
+def test_sole_polygons_corners_drawn_in() -> None:
+    """Turf that reaches 3 cm over the lot line; 5 cm to the middle of a box of 3 by 4 m."""
+    lots = index_of([shapely.box(0, 0, 10, 10), shapely.box(10, 0, 20, 10)])
+    over = polygon_rings(np.array([shapely.box(7.03, 2, 10.03, 6), shapely.box(4, 4, 4.06, 4.06)]))
+    assert sole_polygons(lots, over).tolist() == [-1, 0]
+    assert sole_polygons(lots, over, drawn_in_m=0.049).tolist() == [-1, 0]  # 0.6 of it eastwards
+    assert sole_polygons(lots, over, drawn_in_m=0.051).tolist() == [0, 0]
 
 
 @settings(max_examples=100, deadline=None)
@@ -152,5 +166,49 @@ def test_sole_polygons_as_point_by_point(seed: int, size_m: float, spread_m: flo
     x, y = (around + rng.normal(0.0, spread_m / 5.0, around.shape)).T
     first, second = (found.reshape(40, 5) for found in containing_polygons(index, x, y))
     is_sole = (first == first[:, :1]).all(axis=1) & (second < 0).all(axis=1)
-    found = sole_polygons(index, x, y, np.repeat(np.arange(40), 5), 40)
+    points = np.stack([x, y], axis=1).reshape(40, 5, 2)
+    found = sole_polygons(index, rings_through([[tuple(p) for p in own] for own in points]))
     assert found.tolist() == np.where(is_sole, first[:, 0], -1).tolist()
+
+
+# --- pairs of boxes ------------------------------------------------------------------------------
+
+
+def test_overlapping_boxes_by_hand() -> None:
+    """A row of squares of 10 m, each 1 m over the next; one far off; one without a corner."""
+    squares = [shapely.box(9.0 * k, 0, 9.0 * k + 10, 10) for k in range(4)]
+    index = index_of([*squares, shapely.box(900, 900, 990, 990), shapely.Polygon()])
+    for least_m2, pairs in ((9.9, [(0, 1), (1, 2), (2, 3)]), (10.1, [])):
+        least = np.full(6, least_m2)
+        assert list(zip(*overlapping_boxes(index, least), strict=True)) == pairs
+    some = np.array([20.0, 20.0, 9.0, 20.0, 0.0, 0.0])  # the lesser of both holds
+    assert list(zip(*overlapping_boxes(index, some), strict=True)) == [(1, 2), (2, 3)]
+    assert [len(rows) for rows in overlapping_boxes(index_of([]), np.zeros(0))] == [0, 0]
+
+
+def test_overlapping_boxes_more_pairs_than_most_cities_have() -> None:
+    index = index_of([shapely.box(0, 0, 1, 1)] * 20)
+    low, high = overlapping_boxes(index, np.zeros(20))
+    assert list(zip(low, high, strict=True)) == list(itertools.combinations(range(20), 2))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(0.2, 60.0), st.floats(0.0, 30.0))
+def test_overlapping_boxes_as_pair_by_pair(seed: int, size_m: float, least_m2: float) -> None:
+    rng = np.random.default_rng(seed)
+    corner, size = rng.uniform(0.0, 100.0, (40, 2)), rng.uniform(0.0, size_m, (40, 2))
+    box = np.hstack([corner, corner + size])
+    box[20:30] = np.round(box[20:30], -1)  # some with sides in common, some without an area
+    polygons = [shapely.box(*b) for b in box]
+    least = rng.uniform(0.0, least_m2, 40)
+    expected = [
+        (a, b)
+        for a, b in itertools.combinations(range(40), 2)
+        if shapely.intersection(polygons[a], polygons[b]).area > min(least[a], least[b]) + 1e-9
+    ]
+    found = list(zip(*overlapping_boxes(index_of(polygons), least), strict=True))
+    assert set(expected) <= set(found)
+    assert found == sorted(set(found))
+    for a, b in set(found) - set(expected):  # to rounding
+        shared = shapely.intersection(polygons[a], polygons[b]).area
+        assert shared > min(least[a], least[b]) - 1e-9

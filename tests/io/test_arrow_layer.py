@@ -17,7 +17,7 @@ from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import (
     ArrowLayer,
     coded_text,
-    flat_polygons_wkb,
+    drawn_outlines,
     is_repeated,
     point_coordinates_of,
     read_arrow_layer,
@@ -182,23 +182,40 @@ def polygons_layer(geometry: list[shapely.Geometry | None], path: Path) -> Arrow
     return layer
 
 
-def test_flat_polygons_wkb_are_the_outlines(tmp_path: Path) -> None:
-    square = shapely.box(0.0, 0.0, 1.0, 2.0)
-    drawn = [square, shapely.MultiPolygon([square, shapely.box(3.0, 0.0, 4.0, 1.0)])]
-    found = flat_polygons_wkb(polygons_layer([*drawn], tmp_path / "flat.gpkg"))
-    assert found is not None
-    assert shapely.equals(shapely.from_wkb(found.of_all()), drawn).all()
+SQUARE = shapely.box(0.0, 0.0, 1.0, 2.0)
+TWO_PARTS = shapely.MultiPolygon([SQUARE, shapely.box(3.0, 0.0, 4.0, 1.0)])
+
+
+def test_drawn_outlines_are_the_bytes_of_the_layer(tmp_path: Path) -> None:
+    layer = polygons_layer([SQUARE, TWO_PARTS], tmp_path / "flat.gpkg")
+    found = drawn_outlines(layer)
+    assert np.shares_memory(found.wkb.data, np.frombuffer(layer.wkb.buffers()[2], np.uint8))
+    assert found.rings.polygon_ring.tolist() == [0, 1, 3]
+    assert shapely.equals(found.geometry(np.arange(2)), [SQUARE, TWO_PARTS]).all()
 
 
 @pytest.mark.parametrize(
-    "other",
-    [None, shapely.Point(0.0, 0.0), shapely.force_3d(shapely.box(0.0, 0.0, 1.0, 1.0), 5.0)],
+    ("other", "expected"),
+    [
+        (None, None),
+        (shapely.Point(0.0, 0.0), None),
+        (shapely.GeometryCollection([SQUARE]), None),
+        (shapely.force_3d(TWO_PARTS, 5.0), TWO_PARTS),
+        (shapely.Polygon(), shapely.Polygon()),
+    ],
+    ids=["missing", "point", "collection", "heights", "empty"],
 )
-def test_flat_polygons_wkb_none_where_something_else_is_among_them(
-    tmp_path: Path, other: shapely.Geometry | None
+def test_drawn_outlines_something_else_among_them(
+    tmp_path: Path, other: shapely.Geometry | None, expected: shapely.Geometry | None
 ) -> None:
-    layer = polygons_layer([shapely.box(0.0, 0.0, 1.0, 2.0), other], tmp_path / "other.gpkg")
-    assert flat_polygons_wkb(layer) is None
+    layer = polygons_layer([SQUARE, other, TWO_PARTS], tmp_path / "other.gpkg")
+    found = drawn_outlines(layer)
+    n_rings = 0 if expected is None else len(shapely.get_rings(shapely.get_parts(expected)))
+    assert np.diff(found.rings.polygon_ring).tolist() == [1, n_rings, 2]
+    first, second, third = found.geometry(np.arange(3))
+    assert shapely.equals([first, third], [SQUARE, TWO_PARTS]).all()
+    assert (second is None) == (expected is None)
+    assert second is None or shapely.equals(second, expected)
 
 
 def test_is_repeated_across_the_pieces_of_a_table(tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geoirrig.city_records import CityParcels, packed_bytes
-from geoirrig.grid.point_location import index_of_polygons
+from geoirrig.grid.point_location import polygon_index
+from geoirrig.grid.polygon_rings import polygon_rings
 from geoirrig.io.city_parcels import OVERLAP_SHARE, PlacedParcels, note_overlaps
 from geoirrig.io.parcel_faults import ParcelFaults
 
@@ -21,12 +22,12 @@ def told(outlines: list[shapely.Geometry | None]) -> dict[int, list[str]]:
     records = CityParcels(
         parcel_id=np.array([f"P{k}" for k in range(n)], dtype=object),
         wkb=packed_bytes(np.asarray(shapely.to_wkb(geometry), dtype=object)),
-        area_m2=np.zeros(n),
+        area_m2=np.asarray(shapely.area(geometry)),
         centre_m=np.zeros((n, 2)),
         attributes={},
     )
     faults = ParcelFaults()
-    parcels = PlacedParcels(records=records, geometry=geometry, index=index_of_polygons(geometry))
+    parcels = PlacedParcels(records=records, index=polygon_index(polygon_rings(geometry)))
     note_overlaps(parcels, faults)
     return faults.reasons
 

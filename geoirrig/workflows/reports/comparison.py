@@ -12,6 +12,7 @@ import shapely
 
 from geoirrig import symbology
 from geoirrig.grid.point_location import polygon_of_cells
+from geoirrig.grid.polygon_rings import polygon_rings
 from geoirrig.records import ResultRaster, ResultTable
 from geoirrig.report.cell_values import MOST_CELLS
 from geoirrig.report.report_page import (
@@ -252,7 +253,7 @@ def _look(label: str, named: str, colour: str, classes: str = "") -> LayerLook:
 def _surface(found: Comparison, one: ComparedSet) -> MapSurface:
     """Rate under a set; turf that gets no water shows as dry, other dry ground stays clear."""
     grid, rate = one.measures.grid, one.measures.rate_mm_h
-    turf = polygon_of_cells(found.site.inputs.turf.geometry, grid)
+    turf = polygon_of_cells(polygon_rings(found.site.inputs.turf.geometry), grid)
     is_seen = (rate > 0.0) | (turf >= 0)
     return MapSurface(
         raster=ResultRaster(

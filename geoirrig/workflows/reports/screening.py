@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from geoirrig import symbology
 from geoirrig.grid.point_location import polygon_of_cells
+from geoirrig.grid.polygon_rings import polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
 from geoirrig.io.result_columns import column_unit
 from geoirrig.maps.map_sheet import amount_text
@@ -307,7 +308,7 @@ def _picture(
             name=_STATUS,
             description="",
             unit="1",
-            values=codes[polygon_of_cells(geometry, grid)],
+            values=codes[polygon_of_cells(polygon_rings(geometry), grid)],
             nodata=math.nan,
         ),
         grid=grid,
