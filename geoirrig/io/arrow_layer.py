@@ -40,6 +40,8 @@ _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
 _LITTLE_ENDIAN = 1
 _POLYGON_KINDS = (3, 6)  # polygon, multipolygon: numbers of shapely
+_CURVED_KINDS = (8, 9, 10, 11, 12)  # arcs, compound curves, and what is made of them
+_KINDS_WITH_HEIGHT = 1000  # more than without
 _POINT_KINDS = (1, 1001)  # with two coordinates and with three
 _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "names": ["order", "kind", "x", "y"],
@@ -349,6 +351,8 @@ def _read_ogr(
     if schema.geometry:
         wkb = table.column(geometry_name).combine_chunks()
         table = table.drop_columns([geometry_name])
+        if "Point" not in schema.geometry and _has_curves(wkb):
+            raise ValueError("the careful reader has them as chords")
     crs = stated_crs(meta["crs"], place, "", problems) if schema.geometry else None
     return _layer(schema, place, table, wkb, crs)
 
@@ -439,6 +443,14 @@ def _from_wkb(values: ObjectArray) -> ObjectArray:
     if shapely.has_z(geometry).any():
         geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
     return geometry
+
+
+def _has_curves(wkb: Any) -> bool:
+    """Whether some row is a curve or holds one, which shapely does not read."""
+    raw, places = _bytes_of(wkb)
+    start = places[:-1][np.diff(places) > 0]
+    kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8
+    return bool(np.isin(kind % _KINDS_WITH_HEIGHT, _CURVED_KINDS).any())
 
 
 def _points_in_step(wkb: Any) -> FloatArray | None:

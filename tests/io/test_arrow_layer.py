@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import math
+import struct
 from pathlib import Path
 
 import geopandas as gpd
@@ -216,6 +218,30 @@ def test_drawn_outlines_something_else_among_them(
     assert shapely.equals([first, third], [SQUARE, TWO_PARTS]).all()
     assert (second is None) == (expected is None)
     assert second is None or shapely.equals(second, expected)
+
+
+def test_read_arrow_layer_curves_are_read_as_chords(tmp_path: Path) -> None:
+    """A circle of 10 m as two arcs, as some programs draw it: a curve polygon (ISO kind 10)."""
+    middle = np.array([500_000.0, 4_000_000.0])
+    on_circle = middle + 10.0 * np.array([(-1, 0), (0, 1), (1, 0), (0, -1), (-1, 0)])
+    arcs = struct.pack("<BII", 1, 8, len(on_circle)) + on_circle.tobytes()
+    circle = struct.pack("<BII", 1, 10, 1) + arcs
+    table = pa.table(
+        {
+            "parcel_id": ["round", "square"],
+            "geom": pa.array([circle, shapely.to_wkb(SQUARE)], pa.binary()),
+        }
+    )
+    path = tmp_path / "curves.gpkg"
+    pyogrio.write_arrow(
+        table, str(path), layer="parcels", driver="GPKG", geometry_name="geom",
+        geometry_type="Unknown", crs=CRS,
+    )  # fmt: skip
+    layer = read_arrow_layer(path, "parcels", PARCELS, ProblemList())
+    assert layer is not None
+    area = shapely.area(layer.geometry())
+    assert area[0] == pytest.approx(100.0 * math.pi, rel=0.002)
+    assert area[1] == 2.0
 
 
 def test_is_repeated_across_the_pieces_of_a_table(tmp_path: Path) -> None:
