@@ -11,7 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geoirrig.grid.polygon_rings import packed_rings, polygon_rings
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.physics.nozzle_hydraulics import NozzleTests
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.records import Attributes, InputFile, ObjectArray, WorkingPlane
@@ -51,6 +53,12 @@ def packed_bytes(rows: ObjectArray) -> PackedBytes:
         data=np.frombuffer(b"".join(pieces), dtype=np.uint8),
         start=np.concatenate([np.zeros(1, dtype=np.int64), np.cumsum(length)]),
     )
+
+
+def outline_rings(outlines: PackedBytes) -> Rings:
+    """Rings of the polygons of many rows, without an object for each where that can be."""
+    rings = packed_rings(outlines.data, outlines.start)
+    return polygon_rings(outlines.of_all()) if rings is None else rings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

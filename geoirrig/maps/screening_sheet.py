@@ -15,9 +15,11 @@ from matplotlib.colors import to_rgb
 from numpy.typing import NDArray
 
 from geoirrig import __version__
+from geoirrig.city_records import PackedBytes, outline_rings
 from geoirrig.grid.point_location import polygon_of_cells
-from geoirrig.grid.polygon_rings import polygon_rings
+from geoirrig.grid.polygon_rings import polygon_boxes
 from geoirrig.grid.raster_grid import RasterGrid
+from geoirrig.grid.ring_kernels import Rings
 from geoirrig.maps.map_furniture import LegendEntry, draw_symbols
 from geoirrig.maps.map_layers import draw_areas
 from geoirrig.maps.map_sheet import (
@@ -45,7 +47,6 @@ from geoirrig.maps.page import (
     write_paragraph,
     write_text,
 )
-from geoirrig.records import ObjectArray
 from geoirrig.symbology import STATUS_COLOURS, STATUS_LABELS, TURF_LINE_COLOUR
 from geoirrig.units import CUBIC_METRES_PER_ACRE_FOOT, FloatArray, UnitSystem, in_unit_system
 
@@ -85,7 +86,7 @@ class ScreeningText:
 
 def draw_screening_sheet(
     folder: Path,
-    geometry: ObjectArray,
+    outlines: PackedBytes,
     columns: Mapping[str, NDArray[Any]],
     text: ScreeningText,
     *,
@@ -97,8 +98,8 @@ def draw_screening_sheet(
     ----------
     folder : Path
         Folder to write into.
-    geometry : ndarray of shapely geometries, shape (n_parcels,)
-        Outlines in the working plane; None is not drawn.
+    outlines : PackedBytes
+        Outlines of the parcels in the working plane, as well-known binary; none is not drawn.
     columns : mapping of str to ndarray
         ``status_code``, ``levelised_cost_per_m3`` and ``water_saved_m3_year`` of every parcel.
     text : ScreeningText
@@ -109,7 +110,7 @@ def draw_screening_sheet(
     status = np.asarray(columns["status_code"], dtype=np.int64)
     with mpl.rc_context(PLOT_SETTINGS):
         page = blank_page()
-        metres_per_pixel = _draw_map(page, geometry, status)
+        metres_per_pixel = _draw_map(page, outlines, status)
         below = _draw_legend(page, status)
         _draw_cost_curve(page, below, columns, text.currency, units)
         write_sheet_text(
@@ -126,32 +127,35 @@ def draw_screening_sheet(
         save_page(page, folder / SHEET_NAME, title=_TITLE)
 
 
-def _draw_map(page: Page, geometry: ObjectArray, status: NDArray[np.int64]) -> float:
-    drawn = ~shapely.is_missing(geometry)
-    bounds = shapely.total_bounds(geometry[drawn]) if drawn.any() else np.array([0.0, 0, 1, 1])
-    west, south, east, north = (float(edge) for edge in bounds)
+def _draw_map(page: Page, outlines: PackedBytes, status: NDArray[np.int64]) -> float:
+    rings = outline_rings(outlines)
+    box = polygon_boxes(rings)
+    drawn = ~np.isnan(box[:, 0])
+    west, south, east, north = 0.0, 0.0, 1.0, 1.0
+    if drawn.any():
+        west, south = np.min(box[drawn, :2], axis=0).tolist()
+        east, north = np.max(box[drawn, 2:], axis=0).tolist()
     cell = max(east - west, north - south, 1.0) / _MAP_PIXELS
     grid = RasterGrid.covering(west, south, east, north, cell_size_m=cell)
     axes, metres_per_pixel = map_axes(page, grid)
-    if np.count_nonzero(drawn) <= _MOST_DRAWN:
-        for code, colour in enumerate(STATUS_COLOURS):
-            draw_areas(
-                axes,
-                geometry[drawn & (status == code)],
-                facecolor=colour,
-                edgecolor=TURF_LINE_COLOUR,
-                linewidth=0.4,
-                zorder=2,
-            )
-    else:
-        _draw_as_raster(axes, geometry[drawn], status[drawn], grid)
+    if len(status) > _MOST_DRAWN:
+        _draw_as_raster(axes, rings, status, grid)
+        return metres_per_pixel
+    geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
+    for code, colour in enumerate(STATUS_COLOURS):
+        draw_areas(
+            axes,
+            geometry[drawn & (status == code)],
+            facecolor=colour,
+            edgecolor=TURF_LINE_COLOUR,
+            linewidth=0.4,
+            zorder=2,
+        )
     return metres_per_pixel
 
 
-def _draw_as_raster(
-    axes: Axes, geometry: ObjectArray, status: NDArray[np.int64], grid: RasterGrid
-) -> None:
-    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(polygon_rings(geometry), grid)]
+def _draw_as_raster(axes: Axes, rings: Rings, status: NDArray[np.int64], grid: RasterGrid) -> None:
+    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(rings, grid)]
     colours = np.array([*(to_rgb(colour) for colour in STATUS_COLOURS), to_rgb(FRAME_FACE)])
     left, bottom, right, top = grid.bounds_m
     axes.imshow(

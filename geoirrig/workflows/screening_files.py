@@ -61,7 +61,7 @@ def draw_sheet(sheet: ScreeningSheet) -> None:
 
     draw_screening_sheet(
         sheet.folder,
-        np.asarray(shapely.from_wkb(sheet.outlines.of_all()), dtype=object),
+        sheet.outlines,
         sheet.columns,
         ScreeningText(**sheet.words),
         units=sheet.units,

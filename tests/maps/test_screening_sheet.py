@@ -11,6 +11,7 @@ import pytest
 import shapely
 from matplotlib.colors import to_rgb
 
+from geoirrig.city_records import packed_bytes
 from geoirrig.maps import screening_sheet
 from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
 from geoirrig.symbology import STATUS_COLOURS
@@ -31,7 +32,8 @@ def drawn(folder: Path, status: list[int], *, units: UnitSystem = "si", **column
         "water_saved_m3_year": np.full(len(status), 50.0),
         **columns,
     }
-    draw_screening_sheet(folder, shapes.astype(object), table, TEXT, units=units)
+    outlines = packed_bytes(np.asarray(shapely.to_wkb(shapes), dtype=object))
+    draw_screening_sheet(folder, outlines, table, TEXT, units=units)
     return matplotlib.image.imread(folder / "screening.png")[..., :3]
 
 
