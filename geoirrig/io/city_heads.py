@@ -100,14 +100,17 @@ def read_city_heads(
     zone = coded_text(layer, "zone")
     at_fault = _is_blank(zone)[zone.code]
     numbers: dict[str, FloatArray] = {}
-    for name in (
-        "arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa", "trajectory_deg",
-        "riser_m",
-    ):  # fmt: skip
+    for name in ("arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa"):
         numbers[name], is_bad = numbers_by_row(layer, name)
         at_fault |= is_bad
+    for name in ("trajectory_deg", "riser_m"):  # which are only to be right
+        if has_column(layer.table, name):
+            at_fault |= numbers_by_row(layer, name)[1]
     arc, bearing = numbers["arc_deg"], numbers["start_bearing_deg"]
     at_fault |= (arc < _FULL_CIRCLE_DEG) & np.isnan(bearing)
+    arc[np.isnan(arc)] = _FULL_CIRCLE_DEG
+    bearing[np.isnan(bearing)] = 0.0
+    np.remainder(bearing, _FULL_CIRCLE_DEG, out=bearing)
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
     throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
     at_fault |= unknown[nozzle.code] | (_is_blank(nozzle)[nozzle.code] & throw_lacks)
@@ -115,8 +118,8 @@ def read_city_heads(
         layer=layer,
         zone=zone,
         nozzle=nozzle,
-        arc_deg=np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc),
-        start_bearing_deg=np.where(np.isnan(bearing), 0.0, bearing) % _FULL_CIRCLE_DEG,
+        arc_deg=arc,
+        start_bearing_deg=bearing,
         radius_m=numbers["radius_m"],
         flow_lpm=numbers["flow_lpm"],
         pressure_kpa=numbers["pressure_kpa"],
@@ -194,7 +197,11 @@ def head_state(
     problems : ProblemList
         Takes the warning that a pressure was assumed.
     """
-    code, is_unstated = heads.nozzle.code, np.isnan(heads.pressure_kpa)
+    code, pressure, is_unstated = (
+        heads.nozzle.code,
+        heads.pressure_kpa,
+        np.isnan(heads.pressure_kpa),
+    )
     assumes = is_unstated & np.isnan(heads.flow_lpm + heads.radius_m)
     n_assumed = np.bincount(code[assumes], minlength=len(words))
     is_used = np.bincount(code, minlength=len(words)) > 0
@@ -203,9 +210,11 @@ def head_state(
         if name in tables.nozzles and is_used[number]:
             nozzle, count = tables.nozzles[name], int(n_assumed[number])
             own[number] = running_pressure(unknown, nozzle, count, problems)[0]
+    if is_unstated.any():
+        pressure = np.where(is_unstated, own[code], pressure)
     return HeadState(
         nozzle=code,
-        pressure_kpa=np.where(is_unstated, own[code], heads.pressure_kpa),
+        pressure_kpa=pressure,
         flow_lpm=heads.flow_lpm,
         radius_m=heads.radius_m,
     )

@@ -16,6 +16,7 @@ from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import CodedText, coded_text
 from geoirrig.io.city_heads import NozzleTables, StatedCityHeads
 from geoirrig.io.column_values import BoolArray
+from geoirrig.io.head_change_kernels import Change, ChangedHeads, change_heads
 from geoirrig.io.read_heads import StatedHeads
 from geoirrig.io.replace_nozzles import replace_nozzles
 from geoirrig.records import NozzleSet, ObjectArray
@@ -47,54 +48,56 @@ def heads_under_nozzle_set(
     problems : ProblemList
         Takes what `replace_nozzles` notes.
     """
-    kind, of_kind = _kinds(heads, nozzle_set)
-    changed = replace_nozzles(of_kind, nozzle_set, tables.nozzles, problems)
+    kind, stand_ins = _kinds(heads, nozzle_set)
+    of_kind = replace_nozzles(stand_ins, nozzle_set, tables.nozzles, problems)
     number = {word: code for code, word in enumerate(heads.nozzle.words)}
     new_code = np.array(
-        [number.setdefault(str(name), len(number)) for name in changed.nozzle], dtype=np.int32
+        [number.setdefault(str(name), len(number)) for name in of_kind.nozzle], dtype=np.int32
     )
-    takes = kind >= 0
-    code, pressure = heads.nozzle.code.copy(), heads.pressure_kpa.copy()
-    code[takes] = new_code[kind[takes]]
-    stated = np.where(takes, changed.pressure_kpa[kind], np.nan)
-    pressure = np.where(np.isnan(stated), pressure, stated)
-    same_pressure = (pressure == heads.pressure_kpa) | (
-        np.isnan(pressure) & np.isnan(heads.pressure_kpa)
+    n_heads = len(kind)
+    changed = ChangedHeads(
+        nozzle=np.empty(n_heads, dtype=np.int32),
+        pressure=np.empty(n_heads),
+        is_replaced=np.empty(n_heads, dtype=bool),
+        is_regulated=np.empty(n_heads, dtype=bool),
     )
-    changes = (code != heads.nozzle.code) | ~same_pressure
+    change_heads(
+        kind, Change(new_code, of_kind.pressure_kpa), heads.nozzle.code, heads.pressure_kpa, changed
+    )
 
     def unless_changed(values: FloatArray) -> FloatArray:
         """The same array where nothing is lost, as where nothing was stated."""
-        is_lost = changes & ~np.isnan(values)
+        is_lost = changed.is_replaced & ~np.isnan(values)
         return np.where(is_lost, np.nan, values) if is_lost.any() else values
 
     new = dataclasses.replace(
         heads,
-        nozzle=CodedText(code=code, words=tuple(number)),
-        pressure_kpa=pressure,
+        nozzle=CodedText(code=changed.nozzle, words=tuple(number)),
+        pressure_kpa=changed.pressure,
         radius_m=unless_changed(heads.radius_m),
         flow_lpm=unless_changed(heads.flow_lpm),
     )
     return RetrofittedHeads(
         heads=new,
-        is_replaced=np.asarray(changes),
-        is_regulated=np.asarray(changes & np.isfinite(stated)),
+        is_replaced=changed.is_replaced,
+        is_regulated=changed.is_regulated,
     )
 
 
-def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.int64], StatedHeads]:
+def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.int32], StatedHeads]:
     """Kind of every head, −1 where the set cannot speak of it, and one head of each kind."""
     if np.any(nozzle_set.head_id != ""):
         return _named_heads(heads, nozzle_set)
-    code = heads.nozzle.code.astype(np.int64)
-    zones = heads.zone.words
+    code, zones = heads.nozzle.code, heads.zone.words
     if not np.any(nozzle_set.zone != ""):
         is_used = np.bincount(code, minlength=len(heads.nozzle.words)) > 0
-        kind = (np.cumsum(is_used) - 1)[code]
+        kind = (np.cumsum(is_used, dtype=np.int32) - np.int32(1))[code]
         nozzle = np.flatnonzero(is_used)
         zone, zones = np.zeros(len(nozzle), dtype=np.int64), ("",)
     else:
-        used, kind = np.unique(code * len(zones) + heads.zone.code, return_inverse=True)
+        pair = code.astype(np.int64) * len(zones) + heads.zone.code
+        used, of_pair = np.unique(pair, return_inverse=True)
+        kind = of_pair.astype(np.int32)
         nozzle, zone = np.divmod(used, len(zones))
     words, zone_words = np.array(heads.nozzle.words, object), np.array(zones, object)
     return kind, _stand_ins(heads, words[nozzle], zone_words[zone])
@@ -102,12 +105,12 @@ def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.in
 
 def _named_heads(
     heads: StatedCityHeads, nozzle_set: NozzleSet
-) -> tuple[NDArray[np.int64], StatedHeads]:
+) -> tuple[NDArray[np.int32], StatedHeads]:
     wanted = {str(head_id) for head_id in nozzle_set.head_id if head_id}
     ids = coded_text(heads.layer, "head_id")
     is_wanted = np.array([word in wanted for word in ids.words], dtype=bool)
     rows = np.flatnonzero(is_wanted[ids.code])
-    kind = np.full(len(heads.pressure_kpa), -1, dtype=np.int64)
+    kind = np.full(len(heads.pressure_kpa), -1, dtype=np.int32)
     kind[rows] = np.arange(len(rows))
     words = np.array(heads.nozzle.words, object)
     zones = np.array(heads.zone.words, object)

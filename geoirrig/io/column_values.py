@@ -106,6 +106,8 @@ def text_column(table: LayerTable, name: str, problems: ProblemList) -> ObjectAr
 def number_column(table: LayerTable, name: str, problems: ProblemList) -> FloatArray:
     """Numbers of a column in SI; NaN where absent, missing or at fault.
 
+    They may be the column's own array, which is not to be written to.
+
     Parameters
     ----------
     table : LayerTable
@@ -123,7 +125,7 @@ def number_column(table: LayerTable, name: str, problems: ProblemList) -> FloatA
     raw = table.columns[spelling]
     values, is_text = _numbers(raw)
     unit = column.spellings[spelling]
-    si = values if unit is None else to_si(values, unit)
+    si = values if unit is None or unit.to_si == 1.0 else to_si(values, unit)
     if not is_text.any() and _lie_within(column, si):
         return si
     _note(table, spelling, raw, is_text, "must be a number", problems)
@@ -193,7 +195,7 @@ def _text(value: object) -> str:
 def _numbers(values: NDArray[Any]) -> tuple[FloatArray, BoolArray]:
     """Values as float64, NaN where missing, and which of them are text but no number."""
     if values.dtype.kind in "iuf":
-        return values.astype(np.float64), np.zeros(len(values), dtype=bool)
+        return values.astype(np.float64, copy=False), np.zeros(len(values), dtype=bool)
     numbers = np.full(len(values), np.nan)
     is_text = np.zeros(len(values), dtype=bool)
     for row, value in enumerate(values.tolist()):
