@@ -6,10 +6,10 @@ memory: they are read where they are used, and take their room once.
 
 from __future__ import annotations
 
+import itertools
 import mmap
 import os
 import pickle
-import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -20,8 +20,8 @@ from typing import IO, Any
 from geoirrig.errors import GeoirrigError
 
 _ALIGNED_BYTES = 64
-_MEMORY_FOLDER = Path("/dev/shm")  # of Linux
-_opened: dict[Path, Any] = {}  # the one that this process looks at
+_numbers = itertools.count()
+_opened: dict[tuple[int, int], Any] = {}  # the one that this process looks at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,7 @@ class SharedRecord:
 
     path: Path
     parts: tuple[tuple[int, int], ...]  # first byte and length: what holds the arrays, then each
+    key: tuple[int, int]  # of the process that laid it out, and its number there
 
 
 @contextmanager
@@ -49,31 +50,34 @@ def shared_record(record: object) -> Iterator[SharedRecord]:
     arrays: list[pickle.PickleBuffer] = []
     whole = pickle.dumps(record, protocol=5, buffer_callback=arrays.append)
     everything: list[bytes | pickle.PickleBuffer] = [whole, *arrays]
-    size = len(whole) + sum(array.raw().nbytes + _ALIGNED_BYTES for array in arrays)
     with ExitStack() as until_left:
         try:
-            folder = until_left.enter_context(
-                # where a mapped file cannot be removed, it goes with the system's own cleaning
-                tempfile.TemporaryDirectory(
-                    prefix="geoirrig-", dir=_in_memory(size), ignore_cleanup_errors=True
-                )
-            )
-            path = Path(folder) / "record"
-            with path.open("wb") as stream:
-                parts = tuple(_append(stream, part) for part in everything)
+            stream, path = until_left.enter_context(_shared_file())
+            parts = tuple(_append(stream, part) for part in everything)
+            stream.flush()
         except OSError as error:
             raise GeoirrigError(
                 f"The city cannot be laid out for the workers: {error.strerror}. Make room in the "
                 "folder for temporary files, name another one in TMPDIR, or give --workers 1."
             ) from error
-        yield SharedRecord(path=path, parts=parts)
+        yield SharedRecord(path=path, parts=parts, key=(os.getpid(), next(_numbers)))
 
 
-def _in_memory(size: int) -> Path | None:
-    """A folder whose files stay in memory, if there is one with room; else the ordinary one."""
-    if not os.access(_MEMORY_FOLDER, os.W_OK | os.X_OK):
-        return None
-    return _MEMORY_FOLDER if shutil.disk_usage(_MEMORY_FOLDER).free > 2 * size else None
+@contextmanager
+def _shared_file() -> Iterator[tuple[IO[bytes], Path]]:
+    """A file in memory without a name, which goes with this process, where the system has such.
+
+    Else one in the folder for temporary files.
+    """
+    if hasattr(os, "memfd_create") and Path("/proc/self/fd").exists():
+        with os.fdopen(os.memfd_create("geoirrig"), "wb") as stream:
+            yield stream, Path(f"/proc/{os.getpid()}/fd/{stream.fileno()}")
+        return
+    # Where a mapped file cannot be removed, it goes with the system's own cleaning.
+    with tempfile.TemporaryDirectory(prefix="geoirrig-", ignore_cleanup_errors=True) as folder:
+        path = Path(folder) / "record"
+        with path.open("wb") as stream:
+            yield stream, path
 
 
 def _append(stream: IO[bytes], part: bytes | pickle.PickleBuffer) -> tuple[int, int]:
@@ -85,16 +89,10 @@ def _append(stream: IO[bytes], part: bytes | pickle.PickleBuffer) -> tuple[int, 
 
 def opened_record(shared: SharedRecord) -> Any:
     """The record; its arrays cannot be written to."""
-    if shared.path not in _opened:
+    if shared.key not in _opened:
         _opened.clear()
         with shared.path.open("rb") as stream:
             memory = memoryview(mmap.mmap(stream.fileno(), 0, access=mmap.ACCESS_READ))
         whole, *arrays = (memory[start : start + length] for start, length in shared.parts)
-        _opened[shared.path] = pickle.loads(whole, buffers=arrays)
-    return _opened[shared.path]
-
-
-def remove_opened() -> None:
-    """Remove what this process looks at: for when the one that laid it out was killed."""
-    for path in _opened:
-        shutil.rmtree(path.parent, ignore_errors=True)
+        _opened[shared.key] = pickle.loads(whole, buffers=arrays)
+    return _opened[shared.key]

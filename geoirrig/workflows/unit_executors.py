@@ -21,7 +21,6 @@ from geoirrig.workflows.kept_memory import keep_freed_memory
 from geoirrig.workflows.shared_record import (
     SharedRecord,
     opened_record,
-    remove_opened,
     shared_record,
 )
 from geoirrig.workflows.work_units import UnitSource, UnitTask, Worked, unit_task
@@ -73,16 +72,18 @@ class ProcessPool:
     ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
         to_do, most = iter(units), TASKS_AHEAD * self._workers
-        # The first are sent whole: nobody waits until the city is laid out.
+        # The first are sent whole: nobody waits until the city is laid out, if it has to be.
         waiting = {
             self._pool.submit(_worked, unit_task(source, unit)) for unit in islice(to_do, most)
         }
-        with shared_record(source) as shared:
-            while True:
-                for unit in islice(to_do, most - len(waiting)):
-                    waiting.add(self._pool.submit(_worked_from, shared, unit))
-                if not waiting:
-                    return
+        to_come = next(to_do, None)
+        with ExitStack() as until_done:
+            if to_come is not None:
+                shared = until_done.enter_context(shared_record(source))
+            while waiting:
+                while to_come is not None and len(waiting) < most:
+                    waiting.add(self._pool.submit(_worked_from, shared, to_come))
+                    to_come = next(to_do, None)
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
@@ -229,7 +230,6 @@ def _leave_with_the_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
-        remove_opened()
         os._exit(1)
 
 

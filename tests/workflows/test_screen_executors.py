@@ -81,24 +81,31 @@ def _fail(word: str) -> None:
 
 
 def test_unit_executor_process_does_something_else_with_what_is_laid_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
-    shared, written = tmp_path / "shared", tmp_path / "written"
-    shared.mkdir()
-    written.mkdir()
-    monkeypatch.setattr("geoirrig.workflows.shared_record._MEMORY_FOLDER", shared)
     with unit_executor(workers=2) as executor:
         waits = [
-            executor.aside(_write_sum, written, np.full(1000, float(k)), str(k)) for k in range(5)
+            executor.aside(_write_sum, tmp_path, np.full(1000, float(k)), str(k)) for k in range(5)
         ]
         wait_for_failure = executor.aside(_fail, "so it is")
         for wait in waits:
             wait()
         with pytest.raises(GeoirrigError, match="so it is"):
             wait_for_failure()
-        assert not list(shared.iterdir())
-    found = {path.name: path.read_text() for path in written.iterdir()}
+    found = {path.name: path.read_text() for path in tmp_path.iterdir()}
     assert found == {str(k): f"{1000.0 * k} False" for k in range(5)}
+
+
+def test_unit_executor_lays_nothing_out_where_the_first_units_are_all(
+    city: LoadedCity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def laid_out(_: object) -> None:
+        raise AssertionError("there are no more units")
+
+    monkeypatch.setattr("geoirrig.workflows.unit_executors.shared_record", laid_out)
+    with unit_executor(workers=2) as executor:
+        found = screened(city, tmp_path / "out", executor=executor)
+    assert len(found.parcels.columns["parcel_id"]) == len(city.inputs.parcels.parcel_id)
 
 
 def test_unit_executor_without_room_to_lay_it_out_does_it_here(

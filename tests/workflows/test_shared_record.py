@@ -13,7 +13,7 @@ import pytest
 from geoirrig.errors import GeoirrigError
 from geoirrig.units import FloatArray
 from geoirrig.workflows import shared_record as module
-from geoirrig.workflows.shared_record import opened_record, remove_opened, shared_record
+from geoirrig.workflows.shared_record import opened_record, shared_record
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,14 @@ def test_shared_record_is_read_as_it_was_and_removed_afterwards() -> None:
         assert not found.values.flags.writeable
         assert opened_record(shared) is found
         assert shared.path.exists()
-    assert not shared.path.parent.exists()
+    assert not shared.path.exists()
+    assert found.values[-1] == 999.0  # who looks at it may go on doing so
+
+
+def test_shared_record_one_after_another_in_the_same_place() -> None:
+    for number in range(3):
+        with shared_record(np.full(10, float(number))) as shared:
+            assert opened_record(shared).tolist() == [float(number)] * 10
 
 
 def test_shared_record_another_process_reads_it() -> None:
@@ -47,21 +54,23 @@ def test_shared_record_another_process_reads_it() -> None:
         code = (
             "from geoirrig.workflows.shared_record import SharedRecord, opened_record\n"
             "from pathlib import Path\n"
-            f"shared = SharedRecord(path=Path({str(shared.path)!r}), parts={shared.parts!r})\n"
+            f"shared = SharedRecord(path=Path({str(shared.path)!r}), parts={shared.parts!r}, "
+            f"key={shared.key!r})\n"
             "print(opened_record(shared)['values'].sum())"
         )
         told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert told.stdout.strip() == "4.0", told.stderr
 
 
-def test_shared_record_where_files_do_not_stay_in_memory(
+def test_shared_record_where_there_are_no_files_without_a_name(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(module, "_MEMORY_FOLDER", tmp_path / "absent")
+    monkeypatch.delattr(module.os, "memfd_create", raising=False)
     monkeypatch.setattr(module.tempfile, "tempdir", str(tmp_path))
     with shared_record(record()) as shared:
         assert tmp_path in shared.path.parents
         assert opened_record(shared).name == "city"
+    assert not list(tmp_path.iterdir())
 
 
 def test_shared_record_without_room_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,10 +83,3 @@ def test_shared_record_without_room_says_what_to_do(monkeypatch: pytest.MonkeyPa
         shared_record(record()),
     ):
         pass
-
-
-def test_remove_opened_leaves_nothing_of_a_killed_run() -> None:
-    with shared_record(record()) as shared:
-        opened_record(shared)
-        remove_opened()
-        assert not shared.path.parent.exists()
