@@ -45,10 +45,8 @@ def polygon_index(rings: Rings) -> PolygonIndex:
     return PolygonIndex(edges=edges, buckets=_buckets(edges.box))
 
 
-def containing_polygons(
-    index: PolygonIndex, x_m: FloatArray, y_m: FloatArray
-) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Number of the first and of the second polygon that holds each point; −1 for none.
+def containing_polygons(index: PolygonIndex, x_m: FloatArray, y_m: FloatArray) -> NDArray[np.int32]:
+    """Number of the first polygon that holds each point; −1 for none.
 
     A point on the common border of two polygons belongs to exactly one of them.
 
@@ -64,11 +62,11 @@ def containing_polygons(
     >>> x_m, y_m = np.array([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (0.0, 0.0)]).T
     >>> square = Rings(x_m.copy(), y_m.copy(), np.array([0, 5]), np.array([0, 1]))
     >>> index = polygon_index(square)
-    >>> containing_polygons(index, np.array([1.0, 3.0]), np.array([1.0, 1.0]))[0].tolist()
+    >>> containing_polygons(index, np.array([1.0, 3.0]), np.array([1.0, 1.0])).tolist()
     [0, -1]
     """
     points = (np.ascontiguousarray(x_m, np.float64), np.ascontiguousarray(y_m, np.float64))
-    found = (np.empty(len(x_m), dtype=np.int32), np.empty(len(x_m), dtype=np.int32))
+    found = np.empty(len(x_m), dtype=np.int32)
 
     def work(start: int, stop: int) -> None:
         kernels.locate(index.edges, index.buckets, points, found, (start, stop))
@@ -134,8 +132,7 @@ def overlapping_boxes(
 def polygon_of_cells(rings: Rings, grid: RasterGrid) -> NDArray[np.int32]:
     """First polygon that holds the centre of each cell, (n_rows, n_cols); −1 for none."""
     x, y = np.meshgrid(grid.cell_centre_x_m(), grid.cell_centre_y_m())
-    polygon, _ = containing_polygons(polygon_index(rings), x.ravel(), y.ravel())
-    return polygon.reshape(grid.shape)
+    return containing_polygons(polygon_index(rings), x.ravel(), y.ravel()).reshape(grid.shape)
 
 
 def _buckets(box: FloatArray) -> kernels.Buckets:

@@ -115,14 +115,13 @@ def locate(
     edges: Edges,
     buckets: Buckets,
     points: tuple[FloatArray, FloatArray],
-    found: tuple[NDArray[np.int32], NDArray[np.int32]],
+    found: NDArray[np.int32],
     piece: tuple[int, int],
 ) -> None:
-    """Write the first and the second polygon that holds each point of a piece; −1 for none."""
+    """Write the first polygon that holds each point of a piece; −1 for none."""
     x, y = points
-    first, second = found
     for p in range(piece[0], piece[1]):
-        first[p] = second[p] = -1
+        found[p] = -1
         row = math.floor((y[p] - buckets.bottom) / buckets.size) if y[p] == y[p] else -1.0
         col = math.floor((x[p] - buckets.left) / buckets.size) if x[p] == x[p] else -1.0
         if row < 0 or row >= buckets.n_rows or col < 0 or col >= buckets.n_cols:
@@ -135,11 +134,8 @@ def locate(
             if y[p] < edges.box[k, 1] or y[p] > edges.box[k, 3]:
                 continue
             if holds(edges, k, x[p], y[p]):
-                if first[p] < 0:
-                    first[p] = k
-                else:
-                    second[p] = k
-                    break
+                found[p] = k
+                break
 
 
 @compiled

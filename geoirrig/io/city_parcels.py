@@ -156,14 +156,14 @@ def _are_bad(geometry: ObjectArray) -> BoolArray:
 
 def parcel_of_points(parcels: PlacedParcels, x_m: FloatArray, y_m: FloatArray) -> NDArray[np.int32]:
     """Parcel that holds each point, or lies within `BESIDE_PARCEL_M` of it; −1 for none."""
-    first, _ = containing_polygons(parcels.index, x_m, y_m)
-    outside = np.flatnonzero((first < 0) & np.isfinite(x_m))
+    holding = containing_polygons(parcels.index, x_m, y_m)
+    outside = np.flatnonzero((holding < 0) & np.isfinite(x_m))
     if len(outside):
         tree = shapely.STRtree(parcels.geometry)
         points = shapely.points(x_m[outside], y_m[outside])
         near = tree.query_nearest(points, max_distance=BESIDE_PARCEL_M, all_matches=False)
-        first[outside[near[0]]] = near[1]
-    return first
+        holding[outside[near[0]]] = near[1]
+    return holding
 
 
 def _parcel_ids(layer: ArrowLayer) -> ObjectArray:
