@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import atexit
 import gc
-import os
 import pickle
 import statistics
 import subprocess
@@ -124,11 +123,10 @@ def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What is done by whom: with one processor, it is the only one that the processes may use."""
+    """What is done, and on how many processors."""
 
     name: str
     workers: int = 2
-    has_one_processor: bool = False
 
 
 def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
@@ -138,7 +136,6 @@ def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
         [sys.executable, __file__, "--job", job.name, "--folder", str(folder), "--workers",
          str(job.workers)],
         stdout=subprocess.PIPE,
-        preexec_fn=(lambda: os.sched_setaffinity(0, {0})) if job.has_one_processor else None,
     )  # fmt: skip
     peak = 0.0
     while is_watched and process.poll() is None:
@@ -155,7 +152,6 @@ JOBS = {
     "read and write": Job(name="alone"),
     "screen, 2 workers": Job(name="screen"),
     "screen, 1 worker": Job(name="screen", workers=1),
-    "screen, 1 processor": Job(name="screen", workers=1, has_one_processor=True),
 }
 
 
@@ -215,17 +211,14 @@ def main() -> None:
                 print(
                     f"{n_parcels:>7}   {name:<20} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
                 )
-            two_s = times[n_parcels, "screen, 2 workers"]
-            alone = times[n_parcels, "screen, 1 processor"] / two_s
-            beside = times[n_parcels, "screen, 1 worker"] / two_s
+            speed_up = times[n_parcels, "screen, 1 worker"] / times[n_parcels, "screen, 2 workers"]
             one, two = (
-                statistics.median(run.working_s for run in found[f"screen, {workers}"])
-                for workers in ("1 processor", "2 workers")
+                statistics.median(run.working_s for run in found[name])
+                for name in ("screen, 1 worker", "screen, 2 workers")
             )
             print(
-                f"{n_parcels:>7}   two workers are {alone:.2f} times as fast as one on a single "
-                f"processor, {beside:.2f} times as fast as one that reads and writes with both; "
-                f"they work the units in {two:.2f} s, {one / two:.2f} times as fast"
+                f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one; they work "
+                f"the units in {two:.2f} s, {one / two:.2f} times as fast"
             )
         if len(sizes) > 1:
             growth = times[sizes[-1], "screen, 2 workers"] / times[sizes[0], "screen, 2 workers"]
