@@ -6,7 +6,6 @@ import json
 import signal
 import subprocess
 import sys
-import time
 from enum import StrEnum
 from pathlib import Path
 from typing import get_args
@@ -381,7 +380,6 @@ def test_program_stopped_in_mid_run_leaves_nothing(tmp_path: Path, step: str) ->
         for line in process.stderr:
             if line.startswith(step):
                 break
-        time.sleep(0.05)
         process.send_signal(signal.SIGTERM)
         rest = process.stderr.read()
         code = process.wait(timeout=60)

@@ -55,12 +55,13 @@ def packed_rings(data: NDArray[np.uint8], start: NDArray[np.int64]) -> Rings | N
         None unless all are polygons or multipolygons of two coordinates, lowest byte first.
     """
     data, start = _unchanged(data), _unchanged(start)
-    n_rings, n_points = kernels.count_rings(data, start)
+    no_bits, none = np.empty(0, dtype=np.uint64), np.empty(0, dtype=np.int64)
+    n_rings, n_points = kernels.read_rings(data, start, (no_bits, no_bits), none, none)
     if n_rings < 0:
         return None
-    x, y = np.empty((2, n_points), dtype=np.uint64)
+    x, y = np.empty(n_points, dtype=np.uint64), np.empty(n_points, dtype=np.uint64)
     ring_point, polygon_ring = np.zeros(n_rings + 1, np.int64), np.zeros(len(start), np.int64)
-    kernels.fill_rings(data, start, (x, y), ring_point, polygon_ring)
+    kernels.read_rings(data, start, (x, y), ring_point, polygon_ring)
     return Rings(x.view(np.float64), y.view(np.float64), ring_point, polygon_ring)
 
 

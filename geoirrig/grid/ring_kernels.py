@@ -48,6 +48,20 @@ def _bits(data: NDArray[np.uint8], at: int) -> np.uint64:
 
 
 @compiled_in_place
+def _copy_points(
+    data: NDArray[np.uint8],
+    at: int,
+    bits: tuple[NDArray[np.uint64], NDArray[np.uint64]],
+    first: int,
+    count: int,
+) -> None:
+    """The coordinates of points that begin at a byte, as the bits that they are."""
+    for point in range(first, first + count):
+        bits[0][point], bits[1][point] = _bits(data, at), _bits(data, at + 8)
+        at += _POINT_BYTES
+
+
+@compiled_in_place
 def _stands_at(data: NDArray[np.uint8], at: int, stop: int, kind: int) -> bool:
     """Whether the head of a geometry of a kind stands at a byte."""
     if at + _HEAD_BYTES > stop or data[at] != _LITTLE_ENDIAN:
@@ -56,11 +70,19 @@ def _stands_at(data: NDArray[np.uint8], at: int, stop: int, kind: int) -> bool:
 
 
 @compiled
-def count_rings(data: NDArray[np.uint8], start: NDArray[np.int64]) -> tuple[int, int]:
+def read_rings(
+    data: NDArray[np.uint8],
+    start: NDArray[np.int64],
+    bits: tuple[NDArray[np.uint64], NDArray[np.uint64]],
+    ring_point: NDArray[np.int64],
+    polygon_ring: NDArray[np.int64],
+) -> tuple[int, int]:
     """Number of rings and points of all rows; (−1, −1) where one is no flat polygon.
 
-    A row without bytes has no ring.
+    A row without bytes has no ring. The rings are listed too, coordinates as the bits they are,
+    where there is room for them: none is asked for to count them first.
     """
+    has_room = len(polygon_ring) == len(start)
     n_rings = n_points = 0
     for row in range(len(start) - 1):
         at, stop = start[row], start[row + 1]
@@ -74,48 +96,23 @@ def count_rings(data: NDArray[np.uint8], start: NDArray[np.int64]) -> tuple[int,
                 return -1, -1
             n_own = _count(data, at + _HEAD_BYTES, stop)
             at += _HEAD_BYTES + _COUNT_BYTES
-            n_rings += n_own
             while n_own > 0:
                 n_own -= 1
                 count = _count(data, at, stop)
                 if count > (stop - at) // _POINT_BYTES:
                     return -1, -1
-                at += _COUNT_BYTES + _POINT_BYTES * count
+                at += _COUNT_BYTES
+                if has_room:
+                    _copy_points(data, at, bits, n_points, count)
+                    ring_point[n_rings + 1] = n_points + count
+                at += _POINT_BYTES * count
                 n_points += count
+                n_rings += 1
         if at != stop:
             return -1, -1
+        if has_room:
+            polygon_ring[row + 1] = n_rings
     return n_rings, n_points
-
-
-@compiled
-def fill_rings(
-    data: NDArray[np.uint8],
-    start: NDArray[np.int64],
-    bits: tuple[NDArray[np.uint64], NDArray[np.uint64]],
-    ring_point: NDArray[np.int64],
-    polygon_ring: NDArray[np.int64],
-) -> None:
-    """List the rings of rows that `count_rings` has counted; coordinates as the bits they are."""
-    ring = point = 0
-    for row in range(len(start) - 1):
-        at, stop = start[row], start[row + 1]
-        n_parts = int(at < stop)
-        if _stands_at(data, at, stop, _MULTIPOLYGON):
-            n_parts = _count(data, at + _HEAD_BYTES, stop)
-            at += _HEAD_BYTES + _COUNT_BYTES
-        for _ in range(n_parts):
-            n_own = _count(data, at + _HEAD_BYTES, stop)
-            at += _HEAD_BYTES + _COUNT_BYTES
-            for _ in range(n_own):
-                count = _count(data, at, stop)
-                at += _COUNT_BYTES
-                for _ in range(count):
-                    bits[0][point], bits[1][point] = _bits(data, at), _bits(data, at + 8)
-                    at += _POINT_BYTES
-                    point += 1
-                ring += 1
-                ring_point[ring] = point
-        polygon_ring[row + 1] = ring
 
 
 @compiled
