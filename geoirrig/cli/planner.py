@@ -108,9 +108,11 @@ def screen(
 ) -> None:
     """Hold every parcel of a city against a rebate programme: who qualifies, what it saves."""
     with told_to_the_user():
+        from geoirrig.processors import processor_count
         from geoirrig.workflows.fork_server import fork_server
 
-        if scheduler is None and workers != 1:  # it loads the kernels while the rest is imported
+        if scheduler is None and (workers or processor_count()) != 1:
+            # it loads the kernels while the rest is imported
             fork_server(tells_of_compiling=not output.quiet)
         from geoirrig.cli.report_text import print_screening
         from geoirrig.io.unit_journal import check_journal
