@@ -17,6 +17,7 @@ from geoirrig.units import FloatArray
 
 _SMALLEST_PIECE = 20_000  # points worth a thread of their own
 _MOST_BUCKETS_PER_POLYGON = 4.0
+_SHARE_BEYOND = 0.01  # of the polygons on each side: one far off must not make all buckets large
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,15 +137,14 @@ def polygon_of_cells(rings: Rings, grid: RasterGrid) -> NDArray[np.int32]:
 
 
 def _buckets(box: FloatArray) -> kernels.Buckets:
-    """Buckets about as large as a polygon."""
-    is_drawn = box[:, 0] <= box[:, 2]
-    drawn = box[is_drawn]
+    """Buckets about as large as a polygon, where nearly all polygons are; the rest is beyond."""
+    drawn = box[box[:, 0] <= box[:, 2]]
     if not len(drawn):
         nothing = np.zeros(2, dtype=np.int64)
         return kernels.Buckets(0.0, 0.0, 1.0, 1, 1, nothing, nothing[:0])
-    left, bottom = float(np.min(drawn[:, 0])), float(np.min(drawn[:, 1]))
-    width = float(np.max(drawn[:, 2])) - left
-    height = float(np.max(drawn[:, 3])) - bottom
+    left, bottom = np.quantile(drawn[:, :2], _SHARE_BEYOND, axis=0).tolist()
+    right, top = np.quantile(drawn[:, 2:], 1.0 - _SHARE_BEYOND, axis=0).tolist()
+    width, height = right - left, top - bottom
     size = max(
         float(np.mean(np.maximum(drawn[:, 2] - drawn[:, 0], drawn[:, 3] - drawn[:, 1]))),
         math.sqrt(width * height / (_MOST_BUCKETS_PER_POLYGON * len(drawn))),
@@ -152,10 +152,9 @@ def _buckets(box: FloatArray) -> kernels.Buckets:
     )
     n_cols, n_rows = int(width / size) + 1, int(height / size) + 1
     first = np.zeros(n_rows * n_cols + 1, dtype=np.int64)
-    kernels.count_polygons(box, left, bottom, size, n_cols, first)
+    buckets = kernels.Buckets(left, bottom, size, n_rows, n_cols, first, first[:0])
+    kernels.count_polygons(box, buckets)
     np.cumsum(first, out=first)
-    buckets = kernels.Buckets(
-        left, bottom, size, n_rows, n_cols, first, np.empty(first[-1], dtype=np.int64)
-    )
+    buckets = buckets._replace(polygon=np.empty(first[-1], dtype=np.int64))
     kernels.fill_buckets(box, buckets, first[:-1].copy())
     return buckets

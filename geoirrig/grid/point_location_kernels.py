@@ -29,7 +29,10 @@ class Edges(NamedTuple):
 
 
 class Buckets(NamedTuple):
-    """Square buckets in rows; bucket b lists the polygons ``polygon[first[b]:first[b + 1]]``."""
+    """Square buckets in rows; bucket b lists the polygons ``polygon[first[b]:first[b + 1]]``.
+
+    Those at the edge hold all that lies beyond.
+    """
 
     left: float
     bottom: float
@@ -64,29 +67,26 @@ def fill_edges(rings: Rings, edges: Edges) -> None:
 
 
 @compiled
-def count_polygons(
-    box: FloatArray, left: float, bottom: float, size: float, n_cols: int, first: NDArray[np.int64]
-) -> None:
+def count_polygons(box: FloatArray, buckets: Buckets) -> None:
     """Add to ``first[b + 1]`` how many polygons have their box in bucket b."""
     for k in range(len(box)):
         if not box[k, 0] <= box[k, 2]:
             continue
-        for row in range(int((box[k, 1] - bottom) / size), int((box[k, 3] - bottom) / size) + 1):
-            for col in range(int((box[k, 0] - left) / size), int((box[k, 2] - left) / size) + 1):
-                first[row * n_cols + col + 1] += 1
+        first_row, first_col = _nearest_bucket(buckets, box[k, 0], box[k, 1])
+        last_row, last_col = _nearest_bucket(buckets, box[k, 2], box[k, 3])
+        for row in range(first_row, last_row + 1):
+            for col in range(first_col, last_col + 1):
+                buckets.first[row * buckets.n_cols + col + 1] += 1
 
 
 @compiled
 def fill_buckets(box: FloatArray, buckets: Buckets, free: NDArray[np.int64]) -> None:
     """List every polygon in the buckets of its box, in the order of the polygons."""
-    size = buckets.size
     for k in range(len(box)):
         if not box[k, 0] <= box[k, 2]:
             continue
-        first_row = int((box[k, 1] - buckets.bottom) / size)
-        last_row = int((box[k, 3] - buckets.bottom) / size)
-        first_col = int((box[k, 0] - buckets.left) / size)
-        last_col = int((box[k, 2] - buckets.left) / size)
+        first_row, first_col = _nearest_bucket(buckets, box[k, 0], box[k, 1])
+        last_row, last_col = _nearest_bucket(buckets, box[k, 2], box[k, 3])
         for row in range(first_row, last_row + 1):
             for col in range(first_col, last_col + 1):
                 bucket = row * buckets.n_cols + col
@@ -122,11 +122,10 @@ def locate(
     x, y = points
     for p in range(piece[0], piece[1]):
         found[p] = -1
-        row = math.floor((y[p] - buckets.bottom) / buckets.size) if y[p] == y[p] else -1.0
-        col = math.floor((x[p] - buckets.left) / buckets.size) if x[p] == x[p] else -1.0
-        if row < 0 or row >= buckets.n_rows or col < 0 or col >= buckets.n_cols:
+        if x[p] != x[p] or y[p] != y[p]:
             continue
-        bucket = int(row) * buckets.n_cols + int(col)
+        row, col = _nearest_bucket(buckets, x[p], y[p])
+        bucket = row * buckets.n_cols + col
         for at in range(buckets.first[bucket], buckets.first[bucket + 1]):
             k = buckets.polygon[at]
             if x[p] < edges.box[k, 0] or x[p] > edges.box[k, 2]:

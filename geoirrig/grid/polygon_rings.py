@@ -52,9 +52,10 @@ def packed_rings(data: NDArray[np.uint8], start: NDArray[np.int64]) -> Rings | N
     Returns
     -------
     Rings or None
-        None unless all are polygons or multipolygons of two coordinates, lowest byte first.
+        None unless all are polygons or multipolygons of two coordinates, lowest byte first, with
+        rings that are closed.
     """
-    data, start = _unchanged(data), _unchanged(start)
+    data, start = _read_only(data), _read_only(start)
     no_bits, none = np.empty(0, dtype=np.uint64), np.empty(0, dtype=np.int64)
     n_rings, n_points = kernels.read_rings(data, start, (no_bits, no_bits), none, none)
     if n_rings < 0:
@@ -85,7 +86,7 @@ def sole_ring_areas(rings: Rings) -> FloatArray:
     return area
 
 
-def _unchanged(values: NDArray[Any]) -> Any:
+def _read_only(values: NDArray[Any]) -> Any:
     """The same, not to be written to: kernels are compiled for that alone."""
     values = np.ascontiguousarray(values).view()
     values.flags.writeable = False

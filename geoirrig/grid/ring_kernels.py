@@ -15,6 +15,7 @@ from geoirrig.units import FloatArray
 # of points and the points, two coordinates each. (OGC 06-103r4, section 8.2)
 _LITTLE_ENDIAN, _POLYGON, _MULTIPOLYGON = 1, 3, 6
 _KIND, _HEAD_BYTES, _COUNT_BYTES, _POINT_BYTES = 1, 5, 4, 16
+_FEWEST_POINTS = 4  # of a ring: three corners, and the first again
 _MORE_THAN_FITS = 2**62  # rings or points: where something else stands than is read here
 
 
@@ -45,6 +46,17 @@ def _bits(data: NDArray[np.uint8], at: int) -> np.uint64:
     for k in range(1, 8):
         bits |= np.uint64(data[at + k]) << np.uint64(8 * k)
     return bits
+
+
+@compiled_in_place
+def _is_closed(data: NDArray[np.uint8], at: int, count: int) -> bool:
+    """Whether a ring goes around something and ends where it begins."""
+    last = at + _POINT_BYTES * (count - 1)
+    return (
+        count >= _FEWEST_POINTS
+        and _bits(data, at) == _bits(data, last)
+        and _bits(data, at + 8) == _bits(data, last + 8)
+    )
 
 
 @compiled_in_place
@@ -79,7 +91,8 @@ def read_rings(
 ) -> tuple[int, int]:
     """Number of rings and points of all rows; (−1, −1) where one is no flat polygon.
 
-    A row without bytes has no ring. The rings are listed too, coordinates as the bits they are,
+    Nor is one whose rings are not closed, or of less than three corners. A row without bytes has no
+    ring. The rings are listed too, coordinates as the bits they are,
     where there is room for them: none is asked for to count them first.
     """
     has_room = len(polygon_ring) == len(start)
@@ -99,9 +112,9 @@ def read_rings(
             while n_own > 0:
                 n_own -= 1
                 count = _count(data, at, stop)
-                if count > (stop - at) // _POINT_BYTES:
-                    return -1, -1
                 at += _COUNT_BYTES
+                if count > (stop - at) // _POINT_BYTES or not _is_closed(data, at, count):
+                    return -1, -1
                 if has_room:
                     _copy_points(data, at, bits, n_points, count)
                     ring_point[n_rings + 1] = n_points + count

@@ -23,7 +23,7 @@ import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import PackedBytes, packed_bytes
+from geoirrig.city_records import PackedBytes, outline_rings, packed_bytes
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.grid.polygon_rings import packed_rings
 from geoirrig.grid.ring_kernels import Rings
@@ -40,7 +40,7 @@ _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
 _LITTLE_ENDIAN = 1
 _POLYGON_KINDS = (3, 6)  # polygon, multipolygon: numbers of shapely
-_CURVED_KINDS = (8, 9, 10, 11, 12)  # arcs, compound curves, and what is made of them
+_CURVED_KINDS = (7, 8, 9, 10, 11, 12)  # collections, arcs, and what is made of them
 _KINDS_WITH_HEIGHT = 1000  # more than without
 _POINT_KINDS = (1, 1001)  # with two coordinates and with three
 _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
@@ -122,7 +122,7 @@ class ArrowLayer:
         )
 
     def geometry(self) -> ObjectArray:
-        """All geometries, without Z; None where missing or broken."""
+        """All geometries, of two coordinates; None where missing or broken."""
         return _geometry(self.wkb)
 
 
@@ -199,13 +199,16 @@ def read_arrow_layers(
         own = ProblemList()
         return _read_quickly(*place, own, carry_others=place[2].layer in carried), own
 
-    threads = min(_MOST_READING_THREADS, processor_count())
-    pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": threads})
     # What the reading libraries warn of is for the careful reader to tell. The filter is that of
-    # the whole program: it is set here, around all threads.
+    # the whole program, as are the library's options: they are set here, around all threads.
+    threads = min(_MOST_READING_THREADS, processor_count())
     with warnings.catch_warnings(), threads_beside(2) as pool:
         warnings.simplefilter("error")
-        quick = list(pool.map(read, places))
+        pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": threads})
+        try:
+            quick = list(pool.map(read, places))
+        finally:
+            pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": None})
     layers = []
     for place, (layer, own) in zip(places, quick, strict=True):
         problems.take(own)
@@ -298,10 +301,10 @@ def drawn_outlines(layer: ArrowLayer) -> DrawnOutlines:
 
     Bytes that lie as `packed_rings` reads them are taken as they are.
     """
-    data, start = _bytes_of(layer.wkb)
     if layer.wkb.null_count:  # what lies there means nothing
         wkb = packed_bytes(np.asarray(layer.wkb.to_numpy(zero_copy_only=False), dtype=object))
     else:
+        data, start = _bytes_of(layer.wkb)
         wkb = PackedBytes(data=data, start=start)
     rings = packed_rings(wkb.data, wkb.start)
     return outlines_of(layer.geometry()) if rings is None else DrawnOutlines(wkb=wkb, rings=rings)
@@ -309,14 +312,11 @@ def drawn_outlines(layer: ArrowLayer) -> DrawnOutlines:
 
 def outlines_of(geometry: ObjectArray) -> DrawnOutlines:
     """Polygons and multipolygons as bytes and rings; no ring where there is something else."""
-    is_outline = np.isin(shapely.get_type_id(geometry), _POLYGON_KINDS)
     drawn = geometry.copy()
-    drawn[~is_outline] = None
-    wkb = packed_bytes(np.asarray(shapely.to_wkb(drawn, byte_order=_LITTLE_ENDIAN), dtype=object))
-    rings = packed_rings(wkb.data, wkb.start)
-    if rings is None:
-        raise ValueError("the outlines have heights")
-    return DrawnOutlines(wkb=wkb, rings=rings)
+    drawn[~np.isin(shapely.get_type_id(geometry), _POLYGON_KINDS)] = None
+    in_bytes = shapely.to_wkb(drawn, byte_order=_LITTLE_ENDIAN, output_dimension=2)
+    wkb = packed_bytes(np.asarray(in_bytes, dtype=object))
+    return DrawnOutlines(wkb=wkb, rings=outline_rings(wkb))
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -440,13 +440,13 @@ def _geometry(wkb: Any) -> ObjectArray:
 
 def _from_wkb(values: ObjectArray) -> ObjectArray:
     geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
-    if shapely.has_z(geometry).any():
+    if shapely.has_z(geometry).any() or shapely.has_m(geometry).any():
         geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
     return geometry
 
 
 def _has_curves(wkb: Any) -> bool:
-    """Whether some row is a curve or holds one, which shapely does not read."""
+    """Whether some row is a curve or may hold one, which shapely does not read."""
     raw, places = _bytes_of(wkb)
     start = places[:-1][np.diff(places) > 0]
     kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8

@@ -121,10 +121,9 @@ def placed_polygons(
 
     ``drawn`` are those of the layer. Most need no closer look: they are convex, and there already.
     """
-    is_bad = np.zeros(layer.n_rows, dtype=bool)
-    find_convex(drawn.rings, is_bad)
-    rows = np.flatnonzero(~is_bad)
-    is_bad[:] = False
+    is_convex, is_bad = np.empty(layer.n_rows, dtype=bool), np.zeros(layer.n_rows, dtype=bool)
+    find_convex(drawn.rings, is_convex)
+    rows = np.flatnonzero(~is_convex)
     is_bad[rows] = _are_bad(drawn.geometry(rows))
     at_fault = np.flatnonzero(is_bad)
     crs, place = layer.table.crs, layer.table.place

@@ -68,11 +68,11 @@ class LeftOutItem:
 def numbers_by_row(layer: ArrowLayer, name: str) -> tuple[FloatArray, BoolArray]:
     """Numbers of a column in SI, NaN where missing or at fault, and the rows that are at fault.
 
-    The array is the caller's own: columns of Arrow are made when they are asked for.
+    The array is the caller's own: a column of Arrow is made when it is asked for, or is read only.
     """
     silent = ProblemList()
     values = number_column(layer.table, name, silent)
-    if not values.flags.writeable:  # a view of the table after all
+    if not values.flags.writeable:
         values = values.copy()
     if not silent.problems:
         return values, np.zeros(len(values), dtype=bool)

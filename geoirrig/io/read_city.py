@@ -54,6 +54,7 @@ from geoirrig.io.city_zones import (
 )
 from geoirrig.io.column_values import check_required_columns, named_ids
 from geoirrig.io.columns import LAYERS, listed
+from geoirrig.io.geometries import polygons
 from geoirrig.io.open_layer import read_layer
 from geoirrig.io.parcel_faults import (
     LeftOutItem,
@@ -278,7 +279,10 @@ def _plane(turf: ArrowLayer, outlines: Rings, problems: ProblemList) -> PlaneOfW
     box = polygon_boxes(outlines)
     box = box[np.isfinite(box).all(axis=1)]
     if not len(box):
-        problems.add(f"{turf.table.start} holds no polygons. Draw the turf first.")
+        faults = ProblemList()
+        polygons(turf.rows(np.arange(turf.n_rows)), faults)  # says what there is instead
+        for problem in faults.problems or [f"{turf.table.start} holds no polygons."]:
+            problems.add(problem)
         return None
     west, south, _, _ = np.min(box, axis=0)
     _, _, east, north = np.max(box, axis=0)

@@ -96,11 +96,14 @@ def brought_into_plane(
     """Geometries in the working plane [m]; None stays None.
 
     A datum shift that the installed tables know only roughly is a warning; a feature that the
-    working CRS cannot show is a problem.
+    working CRS cannot show is a problem, and None.
     """
-    coordinates = shapely.get_coordinates(geometry)
+    coordinates, row = shapely.get_coordinates(geometry, return_index=True)
     moved = coordinates_in_plane(coordinates, crs, plane, place=place, problems=problems)
-    return np.asarray(shapely.set_coordinates(geometry.copy(), moved), dtype=object)
+    there = geometry.copy()
+    there[row[np.isnan(moved).any(axis=1)]] = None  # a ring through nowhere cannot be made
+    moved = moved[~np.asarray(shapely.is_missing(there))[row]]
+    return np.asarray(shapely.set_coordinates(there, moved), dtype=object)
 
 
 def coordinates_in_plane(

@@ -138,7 +138,7 @@ def _draw_map(page: Page, outlines: PackedBytes, status: NDArray[np.int64]) -> f
     cell = max(east - west, north - south, 1.0) / _MAP_PIXELS
     grid = RasterGrid.covering(west, south, east, north, cell_size_m=cell)
     axes, metres_per_pixel = map_axes(page, grid)
-    if len(status) > _MOST_DRAWN:
+    if np.count_nonzero(drawn) > _MOST_DRAWN:
         _draw_as_raster(axes, rings, status, grid)
         return metres_per_pixel
     geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)

@@ -57,8 +57,8 @@ def shared_record(record: object) -> Iterator[SharedRecord]:
             stream.flush()
         except OSError as error:
             raise GeoirrigError(
-                f"The city cannot be laid out for the workers: {error.strerror}. Make room in the "
-                "folder for temporary files, name another one in TMPDIR, or give --workers 1."
+                f"The city cannot be laid out for the workers: {error.strerror}. Give --workers 1, "
+                "which needs no copy, or make room in memory and in the folder for temporary files."
             ) from error
         yield SharedRecord(path=path, parts=parts, key=(os.getpid(), next(_numbers)))
 
@@ -69,15 +69,25 @@ def _shared_file() -> Iterator[tuple[IO[bytes], Path]]:
 
     Else one in the folder for temporary files.
     """
-    if hasattr(os, "memfd_create") and Path("/proc/self/fd").exists():
-        with os.fdopen(os.memfd_create("geoirrig"), "wb") as stream:
-            yield stream, Path(f"/proc/{os.getpid()}/fd/{stream.fileno()}")
+    descriptor = _nameless_file()
+    if descriptor is not None:
+        with os.fdopen(descriptor, "wb") as stream:
+            yield stream, Path(f"/proc/{os.getpid()}/fd/{descriptor}")
         return
     # Where a mapped file cannot be removed, it goes with the system's own cleaning.
     with tempfile.TemporaryDirectory(prefix="geoirrig-", ignore_cleanup_errors=True) as folder:
         path = Path(folder) / "record"
         with path.open("wb") as stream:
             yield stream, path
+
+
+def _nameless_file() -> int | None:
+    if not hasattr(os, "memfd_create") or not Path("/proc/self/fd").exists():
+        return None
+    try:
+        return os.memfd_create("geoirrig")
+    except OSError:  # it is there, but not allowed
+        return None
 
 
 def _append(stream: IO[bytes], part: bytes | pickle.PickleBuffer) -> tuple[int, int]:

@@ -143,7 +143,8 @@ def _worked_from(shared: SharedRecord, unit: WorkUnit) -> tuple[int, Worked]:
 
 
 def _done_from(work: Callable[..., None], shared: SharedRecord) -> None:
-    work(*opened_record(shared))
+    with at_most_processors(1):
+        work(*opened_record(shared))
 
 
 def _worked(task: UnitTask) -> tuple[int, Worked]:
@@ -163,9 +164,9 @@ def unit_executor(
     """Who works the units.
 
     The workers are started here and warm up while the city is read. From here on, this process
-    keeps the memory that it frees: see `keep_freed_memory`. Within the context, all that
-    this process does besides, reading and writing too, uses no more processors than there are
-    workers.
+    keeps the memory that it frees: see `keep_freed_memory`. Within the context, unless a scheduler
+    is given, all that this process does besides, reading and writing too, uses no more processors
+    than there are workers.
 
     Parameters
     ----------
@@ -182,9 +183,9 @@ def unit_executor(
     GeoirrigError
         If the scheduler cannot be reached, or its library is not installed.
     """
+    keep_freed_memory()
     if scheduler is not None:
         return _cluster(scheduler)
-    keep_freed_memory()
     count = processor_count() if workers is None else workers
     if count == 1:
         return _this_process()

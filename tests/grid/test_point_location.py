@@ -169,6 +169,19 @@ def test_sole_polygons_as_point_by_point(seed: int, size_m: float, spread_m: flo
     assert found.tolist() == np.where(is_sole, n_held.argmax(axis=0), -1).tolist()
 
 
+def test_polygon_index_a_lot_far_off_leaves_the_buckets_as_small_as_they_were() -> None:
+    lots = [shapely.box(i, j, i + 1, j + 1) for j in range(40) for i in range(40)]
+    far = [shapely.box(5e6, -3e6, 5e6 + 1, -3e6 + 1), shapely.box(-9e5, 20, -9e5 + 1, 21)]
+    index = index_of([*lots, *far])
+    assert np.max(np.diff(index.buckets.first)) < 40
+    x, y = (
+        np.array([0.5, 39.5, 5e6 + 0.5, -9e5 + 0.5, -9e5, 6e6]),
+        np.array([0.5, 39.5, -3e6 + 0.5, 20.5, 19.0, -3e6]),
+    )
+    assert containing_polygons(index, x, y).tolist() == [0, 1599, 1600, 1601, -1, -1]
+    assert [len(rows) for rows in overlapping_boxes(index, np.full(1602, 0.1))] == [0, 0]
+
+
 # --- pairs of boxes ------------------------------------------------------------------------------
 
 

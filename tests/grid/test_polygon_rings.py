@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+
 import numpy as np
 import pytest
 import shapely
@@ -115,6 +117,8 @@ def test_packed_rings_rows_without_bytes_and_bytes_around_them() -> None:
         shapely.to_wkb(shapely.set_srid(STRIP, 4326), include_srid=True),
         shapely.to_wkb(STRIP)[:-1],
         shapely.to_wkb(STRIP) + b"0",
+        struct.pack("<BIII4d", 1, 3, 1, 2, 0.0, 0.0, 0.0, 0.0),  # a ring of one corner
+        struct.pack("<BIII8d", 1, 3, 1, 4, *map(float, range(8))),  # one that is not closed
         b"\x01",
         b"\x01\x03\x00\x00\x00\xff\xff\xff\xff",  # rings without end
         b"\x01\x06\x00\x00\x00\xff\xff\xff\xff",  # parts without end

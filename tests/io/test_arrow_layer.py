@@ -220,6 +220,33 @@ def test_drawn_outlines_something_else_among_them(
     assert second is None or shapely.equals(second, expected)
 
 
+UNCLOSED = (
+    struct.pack("<BIII", 1, 3, 1, 4) + np.array([(0, 0), (0, 60), (20, 60), (20, 0.0)]).tobytes()
+)
+
+
+@pytest.mark.parametrize(
+    ("row", "n_rings"),
+    [
+        (shapely.to_wkb(shapely.from_wkt("POLYGON M ((0 0 7, 1 0 7, 1 1 7, 0 0 7))")), 1),
+        (shapely.to_wkb(shapely.from_wkt("POLYGON ZM ((0 0 7 8, 1 0 7 8, 1 1 7 8, 0 0 7 8))")), 1),
+        (shapely.to_wkb(SQUARE, byte_order=0), 1),
+        (UNCLOSED, 0),
+        (b"no geometry", 0),
+    ],
+    ids=["measures", "heights and measures", "highest byte first", "unclosed", "broken"],
+)
+def test_drawn_outlines_of_bytes_that_are_not_plain(
+    tmp_path: Path, row: bytes, n_rings: int
+) -> None:
+    plain = polygons_layer([SQUARE, SQUARE], tmp_path / "plain.gpkg")
+    layer = dataclasses.replace(plain, wkb=pa.array([shapely.to_wkb(SQUARE), row], pa.binary()))
+    found = drawn_outlines(layer)
+    assert np.diff(found.rings.polygon_ring).tolist() == [1, n_rings]
+    assert shapely.get_coordinate_dimension(found.geometry(np.arange(1 + n_rings))).max() == 2
+    assert shapely.equals(found.geometry(np.arange(1)), SQUARE).all()
+
+
 def test_read_arrow_layer_curves_are_read_as_chords(tmp_path: Path) -> None:
     """A circle of 10 m as two arcs, as some programs draw it: a curve polygon (ISO kind 10)."""
     middle = np.array([500_000.0, 4_000_000.0])

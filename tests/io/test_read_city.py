@@ -389,3 +389,27 @@ def test_read_city_layer_with_nothing_in_it_is_told(tmp_path: Path, role: str) -
     opened = open_city(SiteSources(site=path), problems)
     assert read_city(opened, problems, nozzle_set=None, has_terrain=False) is None
     assert any(f"holds nothing. Draw the {role} first." in told for told in problems.problems)
+
+
+def test_read_city_turf_of_points_is_told_as_it_is(tmp_path: Path) -> None:
+    layers = city()
+    layers["turf"] = layers["turf"].set_geometry(layers["turf"].centroid)
+    path, problems = tmp_path / "city.gpkg", ProblemList()
+    for name, table in layers.items():
+        pyogrio.write_dataframe(table, path, layer=name, append=path.exists())
+    opened = open_city(SiteSources(site=path), problems)
+    assert read_city(opened, problems, nozzle_set=None, has_terrain=False) is None
+    assert problems.problems == [
+        "Layer 'turf' of 'city.gpkg': the geometry must be Polygon or MultiPolygon; got 'Point' "
+        "for turf_id 'T1', 'Point' for 'T2', 'Point' for 'T3'. Convert it."
+    ]
+
+
+def test_read_city_turf_with_a_corner_at_no_finite_place_fails_its_parcel(tmp_path: Path) -> None:
+    layers = city()
+    corners = shapely.get_coordinates(lawn(1))
+    corners[2] = np.inf
+    layers["turf"].loc[1, "geometry"] = shapely.set_coordinates(lawn(1), corners)
+    found, _ = read(tmp_path, layers)
+    assert set(reasons(found)) == {"P2"}
+    np.testing.assert_allclose(found.turf.area_m2, 100.0)

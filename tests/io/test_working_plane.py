@@ -105,6 +105,23 @@ def test_brought_into_plane_outside_the_projection_is_a_problem() -> None:
     ]
 
 
+def test_brought_into_plane_polygon_with_a_corner_nowhere_is_none() -> None:
+    problems, plane = ProblemList(), plane_at(-117.0, 36.0)
+    lost = shapely.Polygon([(-117.0, 36.0), (500_000.0, 95.0), (-117.0, 36.1)])
+    kept = shapely.box(-117.0, 36.0, -116.99, 36.01)
+    found = brought_into_plane(
+        np.array([kept, lost, None, kept], dtype=object),
+        pyproj.CRS(4326),
+        plane,
+        place="layer 'turf'",
+        problems=problems,
+    )
+    assert shapely.is_missing(found).tolist() == [False, True, True, False]
+    assert found[0].equals_exact(found[3], 0.0)
+    assert shapely.area(found[0]) == pytest.approx(901.3 * 1109.6, rel=0.01)  # a degree's hundredth
+    assert len(problems.problems) == 1
+
+
 def test_brought_into_plane_leaves_the_argument_as_it_was() -> None:
     plane = plane_at(-117.0, 36.0)
     before = patch(-117.0, 36.0, 1e-5)

@@ -62,10 +62,16 @@ def test_shared_record_another_process_reads_it() -> None:
     assert told.stdout.strip() == "4.0", told.stderr
 
 
-def test_shared_record_where_there_are_no_files_without_a_name(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+@pytest.mark.parametrize("is_there", [True, False])
+def test_shared_record_where_files_without_a_name_are_not_to_be_had(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, is_there: bool
 ) -> None:
-    monkeypatch.delattr(module.os, "memfd_create", raising=False)
+    def refused(_: str) -> int:
+        raise OSError(1, "Operation not permitted")
+
+    monkeypatch.setattr(module.os, "memfd_create", refused, raising=False)
+    if not is_there:
+        monkeypatch.delattr(module.os, "memfd_create")
     monkeypatch.setattr(module.tempfile, "tempdir", str(tmp_path))
     with shared_record(record()) as shared:
         assert tmp_path in shared.path.parents
@@ -79,7 +85,7 @@ def test_shared_record_without_room_says_what_to_do(monkeypatch: pytest.MonkeyPa
 
     monkeypatch.setattr(module, "_append", full)
     with (
-        pytest.raises(GeoirrigError, match=r"No space left on device\. Make room in"),
+        pytest.raises(GeoirrigError, match=r"No space left on device\. Give --workers 1"),
         shared_record(record()),
     ):
         pass
