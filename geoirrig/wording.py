@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 _NUMBER = r"[−+-]?\d[\d,]*(?:\.\d+)?"
 _AMOUNT = rf"{_NUMBER}(?: to {_NUMBER})?(?: thousand)?"
@@ -29,6 +30,20 @@ def counted(number: int, noun: str) -> str:
     ('1 parcel', '1,200 units')
     """
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def in_words(parts: Iterable[str], *, at_most: int = 12) -> str:
+    """Parts of a sentence, joined to be read aloud; the rest is counted unless it is a single one.
+
+    Examples
+    --------
+    >>> in_words(["A", "B", "C"]), in_words("ABCDE", at_most=3)
+    ('A, B and C', 'A, B, C and 2 more')
+    """
+    named = list(parts)
+    if len(named) > at_most + 1:
+        named = [*named[:at_most], f"{len(named) - at_most} more"]
+    return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
 
 
 def led_by(units: str, text: str) -> str:

@@ -8,6 +8,7 @@ asked for; `coded_text` turns it into numbers and words without a Python object 
 from __future__ import annotations
 
 import json
+import os
 import warnings
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -204,7 +205,9 @@ def read_arrow_layers(
     threads = min(_MOST_READING_THREADS, processor_count())
     with warnings.catch_warnings(), threads_beside(2) as pool:
         warnings.simplefilter("error")
-        pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": threads})
+        # GDAL's own: raised where nobody catches them, or, in other threads, printed.
+        warnings.simplefilter("ignore", RuntimeWarning)
+        pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": threads, "CPL_LOG": os.devnull})
         try:
             quick = list(pool.map(read, places))
         finally:
@@ -331,8 +334,11 @@ def _read_quickly(
         if file_format in (CSV, DXF, SHAPEFILE):  # with rules of their own, and never a city
             return None
         if file_format is GEOPARQUET:
-            return _read_parquet(path, schema, problems, carry_others=carry_others)
-        return _read_ogr(path, layer, schema, problems, carry_others=carry_others)
+            found = _read_parquet(path, schema, problems, carry_others=carry_others)
+        else:
+            found = _read_ogr(path, layer, schema, problems, carry_others=carry_others)
+        found.arrow.validate(full=True)  # text may be of other bytes than UTF-8
+        return found
     except (*_READ_ERRORS, GeoirrigError, Warning, pa.ArrowException):
         return None
 
@@ -349,10 +355,8 @@ def _read_ogr(
     geometry_name = meta["geometry_name"] or "wkb_geometry"
     wkb = None
     if schema.geometry:
-        wkb = table.column(geometry_name).combine_chunks()
+        wkb = _without_curves(schema, table.column(geometry_name).combine_chunks())
         table = table.drop_columns([geometry_name])
-        if "Point" not in schema.geometry and _has_curves(wkb):
-            raise ValueError("the careful reader has them as chords")
     crs = stated_crs(meta["crs"], place, "", problems) if schema.geometry else None
     return _layer(schema, place, table, wkb, crs)
 
@@ -379,7 +383,7 @@ def _read_parquet(
     if columns[primary].get("encoding") != "WKB":
         raise ValueError("an encoding for the careful reader")
     table = _parquet_table(path, [*names, primary])
-    wkb = table.column(primary).combine_chunks()
+    wkb = _without_curves(schema, table.column(primary).combine_chunks())
     text = columns[primary].get("crs", _DEGREES)
     text = json.dumps(text) if isinstance(text, dict) else text
     crs = stated_crs(text, place, "", problems)
@@ -439,18 +443,25 @@ def _geometry(wkb: Any) -> ObjectArray:
 
 
 def _from_wkb(values: ObjectArray) -> ObjectArray:
-    geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
+    with np.errstate(invalid="ignore"):  # a corner may be NaN
+        geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
     if shapely.has_z(geometry).any() or shapely.has_m(geometry).any():
         geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
     return geometry
 
 
-def _has_curves(wkb: Any) -> bool:
-    """Whether some row is a curve or may hold one, which shapely does not read."""
-    raw, places = _bytes_of(wkb)
-    start = places[:-1][np.diff(places) > 0]
-    kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8
-    return bool(np.isin(kind % _KINDS_WITH_HEIGHT, _CURVED_KINDS).any())
+def _without_curves(schema: LayerSchema, wkb: Any) -> Any:
+    """The same; an error where some row is a curve or may hold one: shapely reads none.
+
+    The careful reader has them as chords.
+    """
+    if "Point" not in schema.geometry:
+        raw, places = _bytes_of(wkb)
+        start = places[:-1][np.diff(places) > 2]
+        kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8
+        if np.isin(kind % _KINDS_WITH_HEIGHT, _CURVED_KINDS).any():
+            raise ValueError("there are curves")
+    return wkb
 
 
 def _points_in_step(wkb: Any) -> FloatArray | None:

@@ -34,6 +34,7 @@ from geoirrig.physics.plant_water_use import (
 )
 from geoirrig.records import ObjectArray
 from geoirrig.units import FloatArray
+from geoirrig.wording import in_words
 
 # A part in another parcel that is smaller than this share of the polygon, or than this area, comes
 # from drawing. Judgement, no source.
@@ -262,7 +263,7 @@ def _note_misplaced(
             continue
         gap_m = shapely.distance(outlines.geometry(rows), parcels.geometry[stated])
         is_far = gap_m > KERB_STRIP_M
-        kerb_strips += rows[~is_far].tolist()
+        kerb_strips += rows[gap_m <= KERB_STRIP_M].tolist()  # NaN: its parcel is not drawn
         if is_far.any():
             faults.add(
                 stated,
@@ -287,7 +288,7 @@ def _in_other_parcels(
 ) -> str:
     """Why a parcel fails whose turf lies, as a whole or in part, in others."""
     areas = np.sum([areas for _, areas in found], axis=0)
-    where = " and ".join(
+    where = in_words(
         f"{str(parcels.records.parcel_id[number])!r} ({area:,.1f} m²)"
         for number, area in zip(inside, areas, strict=True)
     )

@@ -14,7 +14,8 @@ from geoirrig.city_records import BoolArray, CityZones
 from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text, is_repeated
 from geoirrig.io.column_values import check_required_columns
-from geoirrig.io.parcel_faults import ParcelFaults, numbers_by_row
+from geoirrig.io.columns import listed_as
+from geoirrig.io.parcel_faults import ParcelFaults, grouped, numbers_by_row
 from geoirrig.units import FloatArray
 
 Rows = NDArray[np.int64] | slice  # the slice is of all: what stands in order is not copied
@@ -87,11 +88,14 @@ def note_bad_plans(
     """Note the parcels with heads in a zone whose plan cannot be used."""
     if not plan.is_bad.any():
         return
-    for number in np.unique(parcel[plan.is_bad[zone.code] & (parcel >= 0)]).tolist():
+    rows = np.flatnonzero(plan.is_bad[zone.code] & (parcel >= 0))
+    for number, own in grouped(parcel[rows]):
+        names = [zone.words[code] for code in np.unique(zone.code[rows[own]]).tolist()]
+        zones = listed_as("zone", names, at_most=3)
         faults.add(
             number,
-            f"{layer.table.start}: the plan of a zone of this parcel is out of range or no "
-            "number. Correct run_minutes, cycles or soak_minutes.",
+            f"{layer.table.start}: the plan of {zones} is out of range or no number. "
+            "Correct run_minutes, cycles or soak_minutes.",
         )
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from geoirrig.physics.soil_properties import COMPACTION_FACTOR, SOIL_TEXTURES
 from geoirrig.units import UNITS, Unit
+from geoirrig.wording import in_words
 
 DEVICES = ("fixed_spray", "rotary_nozzle", "rotor")
 UNKNOWN_COLUMNS_AT_MOST = 200  # carried through per layer; protects against junk tables
@@ -290,12 +291,7 @@ def listed(names: Iterable[str], *, at_most: int = 12) -> str:
     >>> listed(["heads", "turf", "zones"])
     "'heads', 'turf' and 'zones'"
     """
-    quoted = [_shortened(name) for name in names]
-    if not quoted:
-        return "none"
-    if len(quoted) > at_most + 1:
-        return f"{', '.join(quoted[:at_most])} and {len(quoted) - at_most} more"
-    return quoted[0] if len(quoted) == 1 else f"{', '.join(quoted[:-1])} and {quoted[-1]}"
+    return in_words((_shortened(name) for name in names), at_most=at_most) or "none"
 
 
 def listed_as(noun: str, names: Iterable[str], *, at_most: int = 12) -> str:

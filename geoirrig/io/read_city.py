@@ -309,8 +309,9 @@ def _warn_of_left_out(items: tuple[LeftOutItem, ...], problems: ProblemList) -> 
         own = [item.item_id for item in items if item.layer == layer]
         if own:
             problems.warn(
-                f"{layer}: {len(own)} belong to no parcel and are left out: "
-                f"{listed(own, at_most=3)}. They are listed in the table 'left_out'."
+                f"{layer}: {len(own)} {'belongs' if len(own) == 1 else 'belong'} to no parcel and "
+                f"{'is' if len(own) == 1 else 'are'} left out: "
+                f"{listed(own, at_most=3)}. The table 'left_out' says why."
             )
 
 

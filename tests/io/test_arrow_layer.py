@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import sqlite3
 import struct
+import subprocess
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet
 import pyogrio
 import pytest
 import shapely
@@ -269,6 +274,57 @@ def test_read_arrow_layer_curves_are_read_as_chords(tmp_path: Path) -> None:
     area = shapely.area(layer.geometry())
     assert area[0] == pytest.approx(100.0 * math.pi, rel=0.002)
     assert area[1] == 2.0
+
+
+QUIETLY = """
+import sys
+from pathlib import Path
+from geoirrig.errors import ProblemList
+from geoirrig.io.arrow_layer import read_arrow_layer
+from geoirrig.io.columns import PARCELS
+from geoirrig.processors import at_most_processors
+with at_most_processors(int(sys.argv[2])):
+    layer = read_arrow_layer(Path(sys.argv[1]), "parcels", PARCELS, ProblemList())
+print(layer.n_rows)
+"""
+
+
+@pytest.mark.parametrize("processors", ["1", "2"])
+def test_read_arrow_layer_what_the_library_warns_of_is_not_printed(
+    tmp_path: Path, processors: str
+) -> None:
+    """A layer whose table and whose entry in the list of layers disagree about its geometry."""
+    path = tmp_path / "city.gpkg"
+    frame = gpd.GeoDataFrame({"parcel_id": ["A"]}, geometry=[SQUARE], crs=CRS)
+    pyogrio.write_dataframe(frame, path, layer="parcels")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE gpkg_geometry_columns SET geometry_type_name = 'GEOMETRY'")
+    told = subprocess.run(
+        [sys.executable, "-c", QUIETLY, str(path), processors], capture_output=True, text=True
+    )
+    assert (told.stdout, told.stderr) == ("1\n", "")
+
+
+def test_read_arrow_layer_text_of_other_bytes_is_told(tmp_path: Path) -> None:
+    path, problems = tmp_path / "city.gpkg", ProblemList()
+    frame = gpd.GeoDataFrame({"parcel_id": ["A", "B"]}, geometry=[SQUARE, SQUARE], crs=CRS)
+    pyogrio.write_dataframe(frame, path, layer="parcels", SPATIAL_INDEX="NO")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE parcels SET parcel_id = CAST(X'FF41' AS TEXT) WHERE fid = 2")
+    assert read_arrow_layer(path, "parcels", PARCELS, problems) is None
+    (told,) = problems.problems
+    assert told.startswith("Layer 'parcels' of 'city.gpkg' cannot be read: ")
+
+
+def test_read_arrow_layer_curves_in_geoparquet_are_told(tmp_path: Path) -> None:
+    path, problems = tmp_path / "parcels.parquet", ProblemList()
+    gpd.GeoDataFrame({"parcel_id": ["A"]}, geometry=[SQUARE], crs=CRS).to_parquet(path)
+    table = pyarrow.parquet.read_table(path)
+    curve = struct.pack("<BII", 1, 10, 0)
+    wkb = pa.array([curve], table.schema.field("geometry").type)
+    pyarrow.parquet.write_table(table.set_column(1, table.schema.field("geometry"), wkb), path)
+    assert read_arrow_layer(path, "parcels", PARCELS, problems) is None
+    assert "cannot be read: " in problems.problems[0]
 
 
 def test_is_repeated_across_the_pieces_of_a_table(tmp_path: Path) -> None:

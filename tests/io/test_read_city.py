@@ -143,7 +143,9 @@ def test_read_city_head_beside_its_parcel_and_head_of_nobody(tmp_path: Path) -> 
     assert found.zones.parcel.tolist()[0] == 0
     assert len(found.heads.zone) == 2
     assert found.left_out.item_id == ("H3",)
-    assert any("heads: 1 belong to no parcel" in warning for warning in problems.warnings)
+    assert any(
+        "heads: 1 belongs to no parcel and is left out" in warning for warning in problems.warnings
+    )
 
 
 def test_read_city_turf_by_place_in_two_and_in_none(tmp_path: Path) -> None:
@@ -413,3 +415,20 @@ def test_read_city_turf_with_a_corner_at_no_finite_place_fails_its_parcel(tmp_pa
     found, _ = read(tmp_path, layers)
     assert set(reasons(found)) == {"P2"}
     np.testing.assert_allclose(found.turf.area_m2, 100.0)
+
+
+def test_read_city_turf_of_a_parcel_that_is_not_drawn_is_no_kerb_strip(tmp_path: Path) -> None:
+    layers = city()
+    layers["parcels"].loc[0, "geometry"] = None
+    found, problems = read(tmp_path, layers)
+    assert set(reasons(found)) == {"P1"}
+    assert not any("kerb" in warning for warning in problems.warnings)
+
+
+def test_read_city_bad_plan_names_its_zones(tmp_path: Path) -> None:
+    zones = pd.DataFrame({"zone": ["1"], "run_minutes": [-5.0]})
+    found, _ = read(tmp_path, city(zones=zones))
+    assert reasons(found)["P1"] == (
+        "Layer 'zones' of 'city.gpkg': the plan of zone '1' is out of range or no number. Correct "
+        "run_minutes, cycles or soak_minutes."
+    )
