@@ -211,7 +211,7 @@ def read_arrow_layers(
         try:
             quick = list(pool.map(read, places))
         finally:
-            pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": None})
+            pyogrio.set_gdal_config_options({"OGR_GPKG_NUM_THREADS": None, "CPL_LOG": None})
     layers = []
     for place, (layer, own) in zip(places, quick, strict=True):
         problems.take(own)
