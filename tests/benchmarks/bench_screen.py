@@ -37,7 +37,7 @@ class Measured:
 def job(name: str, folder: Path, workers: int) -> None:
     """What a process of its own does; it ends as the command line does."""
     atexit.register(gc.freeze)
-    if name != "alone" and workers != 1:
+    if name in ("screen", "keep") and workers != 1:
         from geoirrig.workflows.fork_server import fork_server
 
         fork_server()  # before the readers are imported, as the command line does
@@ -52,18 +52,20 @@ def job(name: str, folder: Path, workers: int) -> None:
         site=site if site.exists() else None,
         layers={role: LayerSource(path=path) for role, path in layers.items()},
     )
-    if name == "alone":
-        read_and_write_alone(sources, folder)
+    if name in ("alone", "tables"):
+        read_and_write_alone(sources, folder, makes_geometry=name == "alone")
     else:
         screen(sources, folder, workers, keep=name == "keep")
 
 
-def read_and_write_alone(sources: object, folder: Path) -> None:
-    """The inputs into memory and the results onto the disk, with nothing in between."""
+def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool) -> None:
+    """The inputs into memory and the results onto the disk, with nothing in between.
+
+    The layers are tables of Arrow; turf and parcels are made geometries too, or stay bytes.
+    """
     import shapely
 
     from geoirrig.errors import ProblemList
-    from geoirrig.io.arrow_layer import drawn_outlines
     from geoirrig.io.read_city import open_city
     from geoirrig.io.write_geoparquet import (
         arrow_bytes,
@@ -77,8 +79,8 @@ def read_and_write_alone(sources: object, folder: Path) -> None:
 
     keep_freed_memory()  # as a screening does
     opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
-    for role in ("turf", "parcels"):
-        drawn_outlines(opened.layers[role])
+    for role in ("turf", "parcels") if makes_geometry else ():
+        opened.layers[role].geometry()
     columns, outlines, plane = pickle.loads((folder / "results.pickle").read_bytes())
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)
@@ -150,6 +152,7 @@ def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
 
 JOBS = {
     "read and write": Job(name="alone"),
+    "read without geometry": Job(name="tables"),
     "screen, 2 workers": Job(name="screen"),
     "screen, 1 worker": Job(name="screen", workers=1),
 }
@@ -191,7 +194,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         root = options.folder or Path(place)
         times = {}
-        print("parcels   job                   seconds   ratio   peak MiB")
+        print("parcels   job                    seconds   ratio   peak MiB")
         for n_parcels in sizes:
             folder = root / f"{options.format}_{n_parcels}"
             if not (folder / "programme.toml").exists():
@@ -209,7 +212,7 @@ def main() -> None:
                 times[n_parcels, name] = seconds
                 ratio = seconds / times[n_parcels, "read and write"]
                 print(
-                    f"{n_parcels:>7}   {name:<20} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
+                    f"{n_parcels:>7}   {name:<21} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
                 )
             speed_up = times[n_parcels, "screen, 1 worker"] / times[n_parcels, "screen, 2 workers"]
             one, two = (
