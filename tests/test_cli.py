@@ -370,6 +370,17 @@ def test_program_refusal_goes_to_stderr_with_exit_2(bad_site: Path, tmp_path: Pa
     assert not out.exists()
 
 
+def test_screen_climate_at_fault_is_not_asked_for_again(tmp_path: Path) -> None:
+    result = run(
+        "screen", SAMPLES / "hill_quarter_site.gpkg", "--programme",
+        SAMPLES / "hill_quarter_programme.toml", "--climate", SAMPLES / "hillside_climate.csv",
+        "--out", tmp_path / "out",
+    )  # fmt: skip
+    assert result.exit_code == 2
+    assert "Give --latitude" in result.stderr
+    assert "What the plants need" not in result.stderr
+
+
 @pytest.mark.parametrize("step", ["Writing layers", "Drawing maps"])
 def test_program_stopped_in_mid_run_leaves_nothing(tmp_path: Path, step: str) -> None:
     out = tmp_path / "out"

@@ -100,7 +100,7 @@ def write_sheet_text(page: Page, text: SheetText) -> None:
         at_most=2,
     )
     cautions = "Cautions: " + " ".join(text.cautions) if text.cautions else ""
-    write_paragraph(page, MARGIN_PX, below - 6.0, cautions, width_px=width, size_pt=7.5, at_most=4)
+    write_paragraph(page, MARGIN_PX, below - 6.0, cautions, width_px=width, size_pt=7.0, at_most=4)
     write_text(page, MARGIN_PX, 26.0, "  ·  ".join(text.about), size_pt=7.0, color=QUIET_INK)
 
 

@@ -9,26 +9,27 @@ from pathlib import Path
 from typing import Any
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 
 from geoirrig import __version__
 
 # Landscape, between the proportions of A4 and Letter, so that it prints well on either.
 PAGE_WIDTH_PX, PAGE_HEIGHT_PX = 1600, 1131
 PIXELS_PER_INCH = 144.0
+_FONT = "DejaVu Sans"
 INK = "#23282b"
 QUIET_INK = "#5b6366"
 # Settings of the user's own plots must not reach the map: with usetex, text would be run as TeX.
 PLOT_SETTINGS: dict[Any, Any] = {
     "text.usetex": False,
-    "font.family": ["DejaVu Sans"],
+    "font.family": [_FONT],
     "font.size": 8.5,
     "path.effects": [],
     "axes.unicode_minus": True,
 }
-# Mean advance of a letter of the font, as a share of its size; measured on English text.
-_LETTER_WIDTH = 0.56
+_MEASURE: Any = RendererAgg(1, 1, PIXELS_PER_INCH)  # type: ignore[no-untyped-call]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +106,8 @@ def write_paragraph(
 
     Of more than ``at_most`` lines, the last one shown ends with an ellipsis.
     """
-    lines = wrapped(text, width_px=width_px, size_pt=size_pt)
+    weight = style.get("weight", "normal")
+    lines = wrapped(text, width_px=width_px, size_pt=size_pt, weight=weight)
     if len(lines) > at_most:
         lines = [*lines[: at_most - 1], lines[at_most - 1].rstrip(" .;,") + " …"]
     for number, line in enumerate(lines):
@@ -114,10 +116,26 @@ def write_paragraph(
     return top_px - len(lines) * line_height_px(size_pt)
 
 
-def wrapped(text: str, *, width_px: float, size_pt: float) -> list[str]:
-    """Lines of text that fit a width."""
-    letters = width_px / (size_pt / 72.0 * PIXELS_PER_INCH * _LETTER_WIDTH)
-    return textwrap.wrap(text, max(8, int(letters)))
+def wrapped(text: str, *, width_px: float, size_pt: float, weight: str = "normal") -> list[str]:
+    """Lines of text that fit a width, broken between words; a longer word is broken too."""
+    lines, line = [], ""
+    for word in text.split():
+        longer = f"{line} {word}".lstrip()
+        if _text_width_px(longer, size_pt, weight) <= width_px:
+            line = longer
+            continue
+        share = width_px / max(width_px, _text_width_px(word, size_pt, weight))
+        *parts, rest = textwrap.wrap(word, max(1, int(share * len(word))))
+        lines += [line, *parts] if line else parts
+        line = rest
+    return [*lines, line] if line else lines
+
+
+def _text_width_px(text: str, size_pt: float, weight: str) -> float:
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        font = FontProperties(family=_FONT, size=size_pt, weight=weight)
+        return float(_MEASURE.get_text_width_height_descent(text, font, ismath=False)[0])
 
 
 def line_height_px(size_pt: float) -> float:

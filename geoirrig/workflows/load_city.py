@@ -125,8 +125,8 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
         pressure_apart=options.pressure_apart,
     )
     ground = _ground(source, placed, settings, problems)
-    if programme is not None:
-        _check_need(programme, climate, problems)
+    if programme is not None and (climate is not None or not sources.others.get("climate")):
+        _check_need(programme, climate, problems)  # a climate at fault was told of already
     problems.raise_if_any()
     if placed is None or programme is None:
         raise InputError(["The city could not be read."])
