@@ -53,6 +53,23 @@ def test_draw_screening_sheet_parcels_have_the_colour_of_their_status(
     assert max(shares) < 1.1 * min(shares)
 
 
+def test_draw_screening_sheet_parcels_without_an_outline_do_not_count(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def as_raster(*_: object) -> None:
+        raise AssertionError("one parcel is drawn as it is")
+
+    monkeypatch.setattr(screening_sheet, "_MOST_DRAWN", 1)
+    monkeypatch.setattr(screening_sheet, "_draw_as_raster", as_raster)
+    outlines = packed_bytes(np.array([None, shapely.to_wkb(shapely.box(0, 0, 9, 9)), None]))
+    table = {
+        "status_code": np.array([0, 3, 0]),
+        "levelised_cost_per_m3": np.full(3, 0.5),
+        "water_saved_m3_year": np.full(3, 50.0),
+    }
+    draw_screening_sheet(tmp_path, outlines, table, TEXT, units="si")
+
+
 def test_draw_screening_sheet_nothing_eligible_has_no_curve(tmp_path: Path) -> None:
     picture = drawn(tmp_path, [0, 1, 1], units="us")
     assert share_of(picture, STATUS_COLOURS[3]) == 0.0

@@ -76,6 +76,10 @@ def _write_sum(folder: Path, numbers: FloatArray, word: str) -> None:
     (folder / word).write_text(f"{numbers.sum()} {numbers.flags.writeable}")
 
 
+def _write_processor_count(folder: Path) -> None:
+    (folder / "count").write_text(str(processors.processor_count()))
+
+
 def _fail(word: str) -> None:
     raise GeoirrigError(word)
 
@@ -94,6 +98,12 @@ def test_unit_executor_process_does_something_else_with_what_is_laid_out(
             wait_for_failure()
     found = {path.name: path.read_text() for path in tmp_path.iterdir()}
     assert found == {str(k): f"{1000.0 * k} False" for k in range(5)}
+
+
+def test_unit_executor_what_is_done_aside_takes_one_processor(tmp_path: Path) -> None:
+    with unit_executor(workers=2) as executor:
+        executor.aside(_write_processor_count, tmp_path)()
+    assert (tmp_path / "count").read_text() == "1"
 
 
 def test_unit_executor_lays_nothing_out_where_the_first_units_are_all(
