@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 
-from geoirrig.city_records import packed_bytes
+from geoirrig.city_records import outline_rings, packed_bytes
 
 
 def test_packed_bytes_of_rows_in_any_order() -> None:
@@ -19,3 +20,12 @@ def test_packed_bytes_of_rows_in_any_order() -> None:
 def test_packed_bytes_of_nothing() -> None:
     packed = packed_bytes(np.empty(0, dtype=object))
     assert packed.of_all().tolist() == []
+
+
+def test_outline_rings_of_bytes_plain_and_not() -> None:
+    square = shapely.box(0, 0, 1, 2)
+    rows = [square, None, shapely.box(5, 5, 6, 6)]
+    for drawn in (rows, shapely.force_3d(np.array(rows, dtype=object), 7.0)):
+        rings = outline_rings(packed_bytes(np.asarray(shapely.to_wkb(drawn), dtype=object)))
+        assert rings.polygon_ring.tolist() == [0, 1, 1, 2]
+        assert rings.x.tolist() == [1, 1, 0, 0, 1, 6, 6, 5, 5, 6]

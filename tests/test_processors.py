@@ -14,6 +14,7 @@ from geoirrig.processors import (
     processor_count,
     run_in_threads,
     run_on_all_processors,
+    submit_after,
     threads_beside,
 )
 
@@ -61,6 +62,19 @@ def test_on_one_processor_all_is_done_by_the_thread_that_asks() -> None:
             assert first.done()
             assert list(aside.map(pow, (2, 3), (3, 2))) == [8, 9]
     assert calls == [first.result()] == [threading.get_ident()]
+
+
+@pytest.mark.parametrize("limit", [1, 4])
+@pytest.mark.usefixtures("four_processors")
+def test_a_task_gets_what_the_tasks_among_its_arguments_found(limit: int) -> None:
+    with at_most_processors(limit), threads_beside(2) as aside:
+        two = aside.submit(int, "2")
+        power = submit_after(aside, pow, two, 5)
+        assert submit_after(aside, int, "11", base=3).result() == 4
+        assert submit_after(aside, max, power, two, 7).result() == 32
+        failed = submit_after(aside, abs, aside.submit(int, "seven"))
+        with pytest.raises(ValueError, match="seven"):
+            failed.result()
 
 
 @pytest.mark.usefixtures("four_processors")

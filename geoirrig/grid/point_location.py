@@ -111,7 +111,7 @@ def overlapping_boxes(
     index : PolygonIndex
         The polygons.
     least_m2 : ndarray, shape (n_polygons,)
-        Not below 0; NaN and one without a box are in no pair.
+        Not below 0. A polygon without a box is in no pair.
 
     Returns
     -------

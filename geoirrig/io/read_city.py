@@ -281,8 +281,9 @@ def _plane(turf: ArrowLayer, outlines: Rings, problems: ProblemList) -> PlaneOfW
     if not len(box):
         faults = ProblemList()
         polygons(turf.rows(np.arange(turf.n_rows)), faults)  # says what there is instead
-        for problem in faults.problems or [f"{turf.table.start} holds no polygons."]:
-            problems.add(problem)
+        if not faults.problems:
+            faults.add(f"{turf.table.start} holds no polygons. Draw the turf first.")
+        problems.take(faults)
         return None
     west, south, _, _ = np.min(box, axis=0)
     _, _, east, north = np.max(box, axis=0)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import textwrap
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -58,9 +61,7 @@ def blank_page(width_px: float = PAGE_WIDTH_PX, height_px: float = PAGE_HEIGHT_P
 
 def save_page(page: Page, path: Path, *, title: str) -> None:
     """Write the page as PNG."""
-    with warnings.catch_warnings():
-        # Ids may hold letters that the font lacks; they come out as boxes, and that is all.
-        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+    with boxes_for_missing_letters():
         page.figure.savefig(
             path,
             format="png",
@@ -118,24 +119,37 @@ def write_paragraph(
 
 def wrapped(text: str, *, width_px: float, size_pt: float, weight: str = "normal") -> list[str]:
     """Lines of text that fit a width, broken between words; a longer word is broken too."""
-    lines, line = [], ""
+    lines: list[str] = []
+    line, used_px, space_px = "", 0.0, _advance_px(" ", size_pt, weight)
     for word in text.split():
-        longer = f"{line} {word}".lstrip()
-        if _text_width_px(longer, size_pt, weight) <= width_px:
-            line = longer
+        word_px = _advance_px(word, size_pt, weight)
+        if line and used_px + space_px + word_px <= width_px:
+            line, used_px = f"{line} {word}", used_px + space_px + word_px
             continue
-        share = width_px / max(width_px, _text_width_px(word, size_pt, weight))
-        *parts, rest = textwrap.wrap(word, max(1, int(share * len(word))))
+        *parts, rest = textwrap.wrap(word, max(1, int(len(word) * min(1.0, width_px / word_px))))
         lines += [line, *parts] if line else parts
-        line = rest
+        line, used_px = rest, _advance_px(rest, size_pt, weight)
     return [*lines, line] if line else lines
 
 
-def _text_width_px(text: str, size_pt: float, weight: str) -> float:
+@lru_cache(maxsize=10_000)
+def _advance_px(word: str, size_pt: float, weight: str) -> float:
+    """How much farther the next letter stands: what is measured ends with the ink of a letter."""
+    font = FontProperties(family=_FONT, size=size_pt, weight=weight)
+    with boxes_for_missing_letters():
+        between, around = (
+            _MEASURE.get_text_width_height_descent(measured, font, ismath=False)[0]
+            for measured in ("||", f"|{word}|")
+        )
+    return float(around - between)
+
+
+@contextmanager
+def boxes_for_missing_letters() -> Iterator[None]:
+    """Ids may hold letters that the font lacks; they come out as boxes, and that is all."""
     with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
-        font = FontProperties(family=_FONT, size=size_pt, weight=weight)
-        return float(_MEASURE.get_text_width_height_descent(text, font, ismath=False)[0])
+        yield
 
 
 def line_height_px(size_pt: float) -> float:

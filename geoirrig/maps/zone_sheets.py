@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,6 +32,7 @@ from geoirrig.maps.page import (
     QUIET_INK,
     Page,
     blank_page,
+    boxes_for_missing_letters,
     line_height_px,
     shown_id,
     write_paragraph,
@@ -75,11 +75,9 @@ def draw_zone_sheets(
     about = {"Title": "Map sheets", "Creator": f"geoirrig {__version__}", "CreationDate": None}
     with (
         mpl.rc_context(settings),
-        warnings.catch_warnings(),
+        boxes_for_missing_letters(),
         PdfPages(path, metadata=about) as document,
     ):
-        # Ids may hold letters that the font lacks; they come out as boxes, and that is all.
-        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
         for number, zone in enumerate(zones, start=1):
             sheet = _Sheet(
                 zone=zone, name=inputs.zone_plan.zone[zone], number=f"{number} of {len(zones)}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 SEVERITIES = ("low", "medium", "high")
@@ -43,14 +42,3 @@ def severity(value: float, steps: tuple[float, float]) -> str:
     ['low', 'medium', 'high']
     """
     return SEVERITIES[sum(value > step for step in steps)]
-
-
-def listed_with_and(names: Sequence[str]) -> str:
-    """Names for the middle of a sentence.
-
-    Examples
-    --------
-    >>> listed_with_and(["loam", "sand", "clay"])
-    'loam, sand and clay'
-    """
-    return " and ".join(part for part in (", ".join(names[:-1]), names[-1]) if part)

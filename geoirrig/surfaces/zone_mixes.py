@@ -18,9 +18,10 @@ from geoirrig.records import (
     TurfCells,
 )
 from geoirrig.surfaces.head_findings import matched_rate_spread_pct, rate_text
-from geoirrig.surfaces.layout_finding import LayoutFinding, listed_with_and, severity
+from geoirrig.surfaces.layout_finding import LayoutFinding, severity
 from geoirrig.surfaces.zone_turf import served_turf_areas_m2
 from geoirrig.units import LITRES_PER_US_GALLON, PERCENT, FloatArray
+from geoirrig.wording import in_words
 
 MIXED_SHARE_WORTH_A_FINDING = 0.05  # judgement: of the area or of the heads, beside the main class
 MIXED_SEVERITY_STEPS = (0.15, 0.30)  # judgement, on the same share
@@ -161,9 +162,7 @@ def _mixed_ground(ground: _Ground, inputs: SiteInputs, area_m2: FloatArray) -> l
 def _with_shares(names: Sequence[str], share: FloatArray) -> str:
     """``loam (62 %) and sand (38 %)``, the largest first."""
     order = [n for n in np.argsort(-share, kind="stable") if share[n] > 0.0]
-    return listed_with_and(
-        [f"{names[n].replace('_', ' ')} ({PERCENT * share[n]:.0f} %)" for n in order]
-    )
+    return in_words([f"{names[n].replace('_', ' ')} ({PERCENT * share[n]:.0f} %)" for n in order])
 
 
 def _mixed_devices(inputs: SiteInputs) -> list[LayoutFinding]:
