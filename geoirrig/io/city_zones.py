@@ -114,27 +114,49 @@ def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
     return rank
 
 
-def zones_of_heads(
-    zone: CodedText, parcel: NDArray[np.int32], plan: ZoneWordPlan, kept: BoolArray
-) -> tuple[CityZones, Rows, NDArray[np.int32]]:
-    """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
-    is_worked = (parcel >= 0) & kept[parcel]
-    rows = slice(None) if is_worked.all() else np.flatnonzero(is_worked)
-    owner, code = parcel[rows], zone.code[rows]
-    key = owner.astype(np.int64)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadsInOrder:
+    """Heads that somebody owns, by parcel and by the running order of its zones."""
+
+    rows: Rows
+    key: NDArray[np.int64]  # the same for the heads of one zone; rises from row to row
+
+
+def heads_in_order(zone: CodedText, parcel: NDArray[np.int32], plan: ZoneWordPlan) -> HeadsInOrder:
+    """Put the heads of all parcels in order."""
+    is_owned = parcel >= 0
+    rows = slice(None) if is_owned.all() else np.flatnonzero(is_owned)
+    key = parcel[rows].astype(np.int64)
     key *= int(np.max(plan.rank, initial=0)) + 1
-    key += plan.rank[code]
+    key += plan.rank[zone.code[rows]]
     if np.any(key[1:] < key[:-1]):
         order = np.argsort(key, kind="stable")
         rows = order if isinstance(rows, slice) else rows[order]
-        owner, key, code = owner[order], key[order], code[order]
+        key = key[order]
+    return HeadsInOrder(rows=rows, key=key)
+
+
+def zones_of_heads(
+    zone: CodedText,
+    parcel: NDArray[np.int32],
+    plan: ZoneWordPlan,
+    ordered: HeadsInOrder,
+    kept: BoolArray,
+) -> tuple[CityZones, Rows, NDArray[np.int32]]:
+    """Zones of the parcels that are worked, their heads in order, and the zone of each of these."""
+    rows, key = ordered.rows, ordered.key
+    if not kept.all():
+        is_worked = kept[parcel[rows]]
+        rows = np.flatnonzero(is_worked) if isinstance(rows, slice) else rows[is_worked]
+        key = key[is_worked]
     starts = np.flatnonzero(np.r_[True, key[1:] != key[:-1]]) if len(key) else np.empty(0, int)
     n_heads = np.diff(np.append(starts, len(key)))
-    word = code[starts]
+    first = starts if isinstance(rows, slice) else rows[starts]
+    word = zone.code[first]
     cycles = plan.cycles[word]
     soak = plan.soak_minutes[word]
     zones = CityZones(
-        parcel=owner[starts],
+        parcel=parcel[first],
         name=word.astype(np.int32),
         names=zone.words,
         cycles=np.where(np.isnan(cycles), 1.0, cycles).astype(np.int32),

@@ -48,6 +48,7 @@ from geoirrig.io.city_retrofit import heads_under_nozzle_set
 from geoirrig.io.city_turf import read_city_turf
 from geoirrig.io.city_zones import (
     Rows,
+    heads_in_order,
     note_bad_plans,
     read_city_zone_plan,
     zones_of_heads,
@@ -172,7 +173,7 @@ def read_city(
         return None
     # What is found aside is added last, part by part: messages have one order.
     overlaps, faults_of_heads = ParcelFaults(), ParcelFaults()
-    stating, placing, changing, planning = (ProblemList() for _ in range(4))
+    stating, placing, running, changing, planning = (ProblemList() for _ in range(5))
     with threads_beside(3) as aside:
         of_heads = aside.submit(
             read_city_heads, layers["heads"], opened.nozzle, opened.tables, stating
@@ -200,6 +201,21 @@ def read_city(
             lambda heads: read_city_zone_plan(layers.get("zones"), heads.zone.words, planning),
             of_heads,
         )
+        of_existing = submit_after(
+            aside,
+            lambda heads: head_state(heads, heads.nozzle.words, opened.tables, running),
+            of_heads,
+        )
+        of_states = submit_after(
+            aside,
+            _states,
+            of_heads,
+            of_existing,
+            nozzle_set,
+            opened.tables,
+            changing,
+            pressure_apart=pressure_apart,
+        )
         of_places = submit_after(
             aside,
             placed_heads,
@@ -210,14 +226,12 @@ def read_city(
             opened.tables,
             faults_of_heads,
         )
-        of_states = submit_after(
+        in_order = submit_after(
             aside,
-            _states,
+            lambda heads, placed, plan: heads_in_order(heads.zone, placed.parcel, plan),
             of_heads,
-            nozzle_set,
-            opened.tables,
-            changing,
-            pressure_apart=pressure_apart,
+            of_places,
+            of_plan,
         )
         turf = read_city_turf(
             layers["turf"],
@@ -229,8 +243,8 @@ def read_city(
             has_terrain=has_terrain,
         )
         heads, placed = of_heads.result(), of_places.result()
-        states, plan = of_states.result(), of_plan.result()
-        for told in (stating, placing, changing):
+        states, plan, ordered = of_states.result(), of_plan.result(), in_order.result()
+        for told in (stating, placing, running, changing):
             problems.take(told)
         if nozzle_set is not None:
             _warn_of_raised_pressure(nozzle_set.name, heads, placed, states, problems)
@@ -246,7 +260,7 @@ def read_city(
         return None
     _note_heads_without_throw(heads, placed.parcel, states, opened.tables, faults)
     kept = ~faults.is_failed(len(parcels.records.parcel_id))
-    zones, order, zone_of_head = zones_of_heads(heads.zone, placed.parcel, plan, kept)
+    zones, order, zone_of_head = zones_of_heads(heads.zone, placed.parcel, plan, ordered, kept)
     left_out = (*turf.left_out, *placed.left_out)
     _warn_of_left_out(left_out, problems)
     inputs = CityInputs(
@@ -340,13 +354,13 @@ class _States:
 
 def _states(
     heads: StatedCityHeads,
+    existing: HeadState,
     nozzle_set: NozzleSet | None,
     tables: NozzleTables,
     problems: ProblemList,
     *,
     pressure_apart: bool,
 ) -> _States:
-    existing = head_state(heads, heads.nozzle.words, tables, problems)
     if nozzle_set is None:
         none = np.zeros(len(heads.pressure_kpa), dtype=bool)
         return _States(

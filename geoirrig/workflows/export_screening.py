@@ -19,18 +19,15 @@ from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
 from geoirrig.physics.programme_economics import cost_per_acre_foot
+from geoirrig.processors import threads_beside
 from geoirrig.records import ResultTable
 from geoirrig.units import UnitSystem
 from geoirrig.wording import led_by
 from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
-from geoirrig.workflows.screening_files import (
-    ScreeningSheet,
-    ScreeningTables,
-    draw_sheet,
-    write_tables,
-)
+from geoirrig.workflows.screening_picture import ScreeningSheet, draw_sheet
+from geoirrig.workflows.screening_tables import ScreeningTables, write_csv, write_parquet
 from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
 
 SCREENING_CAUTIONS = (
@@ -106,13 +103,12 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
     summary = screening_summary(screening, record, units=units)
     table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
     helper = ThisProcess() if executor is None else executor
-    with whole_output(out_dir, overwrite=overwrite) as folder:
+    with whole_output(out_dir, overwrite=overwrite) as folder, threads_beside(2) as aside:
         progress("Writing layer and tables, drawing map and cost curve")
         outlines = city.inputs.parcels.wkb
         wait_for_picture = helper.aside(draw_sheet, _sheet(screening, outlines, folder, units))
-        wait_for_tables = helper.aside(
-            write_tables, _tables(screening, table, outlines, folder, units)
-        )
+        tables = _tables(screening, table, outlines, folder, units)
+        for_others = [aside.submit(write, tables) for write in (write_csv, write_parquet)]
         geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
@@ -128,7 +124,8 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             dated=WRITTEN_AT,
         )
         write_summary(folder / "summary.json", summary)
-        wait_for_tables()
+        for written in for_others:
+            written.result()
         wait_for_picture()
         if with_report:
             # as the picture: what draws is loaded only where it is needed
@@ -194,7 +191,7 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
     return replace(table, columns=columns)
 
 
-# --- tables and picture, made by other processes where there are some -----------------------------
+# --- tables and picture, made beside the layer ----------------------------------------------------
 
 
 def _tables(

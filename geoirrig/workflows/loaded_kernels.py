@@ -1,7 +1,7 @@
 """Importing this loads what a worker needs, before it is forked.
 
-That is the compiled kernels of a work unit, on a garden of nothing, and what writes and draws the
-results. The server that processes are forked from imports it, so that each of them has it ready.
+That is the compiled kernels of a work unit, on a garden of nothing, and what draws the results.
+The server that processes are forked from imports it, so that each of them has it ready.
 """
 
 import gc
@@ -14,6 +14,6 @@ with without_cycle_collection():
     work_smallest_unit()
 
     import geoirrig.maps.screening_sheet
-    import geoirrig.workflows.screening_files  # noqa: F401 - for the workers
+    import geoirrig.workflows.screening_picture  # noqa: F401 - for the workers
 
 gc.freeze()  # all of this stays: no worker need search it for what can be let go

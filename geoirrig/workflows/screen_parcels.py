@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import Future
 from dataclasses import asdict, dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -183,20 +184,28 @@ def _worked(
         settings=city.settings,
         ground=city.ground,
     )
-    for number, values in executor.results(source, units):
-        journal.keep(number, values)
-        yield unit_of[number], values
-        worked += len(unit_of[number].parcel)
-        now = time.monotonic()
-        pause = max(_SECONDS_BETWEEN_NEWS, _SHARE_BETWEEN_NEWS * (now - begun))
-        if now - told >= pause:
-            told = now
-            left_s = (now - begun) * (total - worked) / worked
-            progress(
-                f"Worked {worked:,} of {counted(total, 'parcel')} ({worked / total:.0%}), "
-                f"about {_duration(left_s)} left",
-                worked / total,
-            )
+    with threads_beside(1) as aside:
+        kept: Future[None] = aside.submit(_nothing)
+        for number, values in executor.results(source, units):
+            kept.result()
+            kept = aside.submit(journal.keep, number, values)
+            yield unit_of[number], values
+            worked += len(unit_of[number].parcel)
+            now = time.monotonic()
+            pause = max(_SECONDS_BETWEEN_NEWS, _SHARE_BETWEEN_NEWS * (now - begun))
+            if now - told >= pause:
+                told = now
+                left_s = (now - begun) * (total - worked) / worked
+                progress(
+                    f"Worked {worked:,} of {counted(total, 'parcel')} ({worked / total:.0%}), "
+                    f"about {_duration(left_s)} left",
+                    worked / total,
+                )
+        kept.result()
+
+
+def _nothing() -> None:
+    pass
 
 
 def _duration(seconds: float) -> str:

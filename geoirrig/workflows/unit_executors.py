@@ -5,8 +5,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import threading
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import partial
 from itertools import islice
@@ -28,6 +29,7 @@ from geoirrig.workflows.work_units import UnitSource, UnitTask, Worked, unit_tas
 # Tasks that are handed out and not yet back, per worker: enough that none waits for work, few
 # enough that memory does not grow with the city.
 TASKS_AHEAD = 3
+FIRST_TASKS = 6  # per worker, while the city is laid out for it
 SECONDS_TO_CONNECT = 10.0
 
 
@@ -35,7 +37,7 @@ class UnitExecutor(Protocol):
     """What works units: it takes them as it needs them and gives results as they come."""
 
     def results(
-        self, source: UnitSource, units: Iterable[WorkUnit]
+        self, source: UnitSource, units: Sequence[WorkUnit]
     ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
 
@@ -50,7 +52,7 @@ class ThisProcess:
     """Works units one after another, here."""
 
     def results(
-        self, source: UnitSource, units: Iterable[WorkUnit]
+        self, source: UnitSource, units: Sequence[WorkUnit]
     ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit."""
         for unit in units:
@@ -62,29 +64,38 @@ class ThisProcess:
 
 
 class ProcessPool:
-    """Works units in processes of this machine."""
+    """Works units in this process and in others of this machine."""
 
-    def __init__(self, pool: ProcessPoolExecutor, workers: int) -> None:
-        self._pool, self._workers = pool, workers
+    def __init__(self, others: ProcessPoolExecutor, count: int) -> None:
+        self._others, self._count = others, count
 
     def results(
-        self, source: UnitSource, units: Iterable[WorkUnit]
+        self, source: UnitSource, units: Sequence[WorkUnit]
     ) -> Iterator[tuple[int, Worked]]:
-        """Number and measures of each unit, in the order in which they are done."""
-        to_do, most = iter(units), TASKS_AHEAD * self._workers
+        """Number and measures of each unit, in the order in which they are done.
+
+        The others are served first; while nothing comes back from them, units are worked here.
+        """
+        to_do, waiting = deque(units), set[Future[tuple[int, Worked]]]()
+
+        def others_want(most: int) -> bool:
+            """The last units go to whoever is free first."""
+            fair = len(waiting) < self._count * len(to_do)
+            return fair and len(waiting) < most * self._count
+
         # The first are sent whole: nobody waits until the city is laid out, if it has to be.
-        waiting = {
-            self._pool.submit(_worked, unit_task(source, unit)) for unit in islice(to_do, most)
-        }
-        to_come = next(to_do, None)
+        while others_want(FIRST_TASKS):
+            waiting.add(self._others.submit(_worked, unit_task(source, to_do.popleft())))
         with ExitStack() as until_done:
-            if to_come is not None:
-                shared = until_done.enter_context(shared_record(source))
-            while waiting:
-                while to_come is not None and len(waiting) < most:
-                    waiting.add(self._pool.submit(_worked_from, shared, to_come))
-                    to_come = next(to_do, None)
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
+            shared: SharedRecord | None = None
+            while to_do or waiting:
+                if shared is None and len(waiting) < self._count * len(to_do):
+                    shared = until_done.enter_context(shared_record(source))
+                while shared is not None and others_want(TASKS_AHEAD):
+                    waiting.add(self._others.submit(_worked_from, shared, to_do.popleft()))
+                if to_do:
+                    yield _worked(unit_task(source, to_do.popleft()))
+                done, waiting = wait(waiting, 0 if to_do else None, FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
 
@@ -98,7 +109,7 @@ class ProcessPool:
             shared = until_done.enter_context(shared_record(arguments))
         except GeoirrigError:  # no room for it: it is done here
             return partial(work, *arguments)
-        done = self._pool.submit(_done_from, work, shared)
+        done = self._others.submit(_done_from, work, shared)
 
         def wait_for_it() -> None:
             with until_done:
@@ -114,7 +125,7 @@ class Cluster:
         self._client = client
 
     def results(
-        self, source: UnitSource, units: Iterable[WorkUnit]
+        self, source: UnitSource, units: Sequence[WorkUnit]
     ) -> Iterator[tuple[int, Worked]]:
         """Number and measures of each unit, in the order in which they are done."""
         from distributed import as_completed
@@ -163,16 +174,16 @@ def unit_executor(
 ) -> AbstractContextManager[UnitExecutor]:
     """Who works the units.
 
-    The workers are started here and warm up while the city is read. From here on, this process
-    keeps the memory that it frees: see `keep_freed_memory`. Within the context, unless a scheduler
-    is given, all that this process does besides, reading and writing too, uses no more processors
-    than there are workers.
+    The other workers are started here and warm up while the city is read. From here on, this
+    process keeps the memory that it frees: see `keep_freed_memory`. Within the context, unless a
+    scheduler is given, all that this process does besides, reading and writing too, uses no more
+    processors than there are workers.
 
     Parameters
     ----------
     workers : int, optional
-        Processors of this machine, each with a process that works units; all of them if absent.
-        With 1, the units are worked here, and no other process is started.
+        Processors of this machine, each with a process that works units, of which this is one; all
+        of them if absent. With 1, no other process is started.
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:port``, whose workers are taken instead.
     tells_of_compiling : bool
@@ -200,13 +211,14 @@ def _this_process() -> Iterator[UnitExecutor]:
 
 @contextmanager
 def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecutor]:
-    pool = ProcessPoolExecutor(workers, mp_context=server, initializer=_begin_worker)
+    others = workers - 1
+    pool = ProcessPoolExecutor(others, mp_context=server, initializer=_begin_worker)
     # The first task waits for the server; reading need not.
-    starter = threading.Thread(target=_start_workers, args=(pool, workers))
+    starter = threading.Thread(target=_start_workers, args=(pool, others))
     starter.start()
     try:
         with at_most_processors(workers):
-            yield ProcessPool(pool, workers)
+            yield ProcessPool(pool, others)
     finally:
         starter.join()
         pool.shutdown(wait=True, cancel_futures=True)

@@ -16,7 +16,10 @@ from geoirrig.errors import GeoirrigError
 from geoirrig.units import FloatArray
 from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
+from geoirrig.workflows.screen_parcels import screen_parcels
 from geoirrig.workflows.unit_executors import unit_executor
+from geoirrig.workflows.unit_measures import worked_unit
+from geoirrig.workflows.work_units import UnitTask, Worked
 from tests.external import require_module
 from tests.workflows.small_city import exported, loaded, screened, write_small_city
 
@@ -48,6 +51,27 @@ def test_unit_executor_two_processes_give_the_same_bytes(
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected
+
+
+@pytest.mark.usefixtures("many_units")
+def test_unit_executor_this_process_works_units_too_but_not_all(
+    city: LoadedCity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    worked_here: list[int] = []
+
+    def noted(task: UnitTask) -> Worked:
+        worked_here.append(task.number)
+        return worked_unit(task)
+
+    monkeypatch.setattr("geoirrig.workflows.unit_measures.worked_unit", noted)
+    told: list[str] = []
+    with unit_executor(workers=3) as executor:
+        screen_parcels(
+            city, executor, tmp_path / "out", run={}, progress=lambda step, *_: told.append(step)
+        )
+    (begun,) = [step for step in told if step.startswith("Working ")]
+    assert 0 < len(worked_here) < int(begun.split()[-2])
+    assert len(set(worked_here)) == len(worked_here)
 
 
 def test_one_worker_reads_works_and_writes_in_one_thread(

@@ -1,48 +1,36 @@
-"""Tables and picture of a screening, as a worker makes them that loads nothing else."""
+"""Tables of a screening for other programs: CSV and GeoParquet."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from geoirrig.city_records import PackedBytes, packed_bytes
 from geoirrig.io.write_geoparquet import arrow_bytes, write_csv_in_bulk, write_geoparquet
 from geoirrig.records import WorkingPlane
-from geoirrig.units import UnitSystem
-from geoirrig.workflows.cycle_collection import without_cycle_collection
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScreeningTables:
-    """What CSV and GeoParquet are written from."""
+    """What they are written from."""
 
     folder: Path
-    columns: Any  # a table of Arrow, which is sent without a step for each value
+    columns: Any  # a table of Arrow
     outlines: PackedBytes
     plane: WorkingPlane
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScreeningSheet:
-    """What the picture is drawn from."""
-
-    folder: Path
-    outlines: PackedBytes
-    columns: Mapping[str, NDArray[Any]]
-    words: Mapping[str, Any]  # of a `ScreeningText`
-    units: UnitSystem
-
-
-@without_cycle_collection()
-def write_tables(tables: ScreeningTables) -> None:
-    """Write ``screening.csv`` and ``screening.parquet``."""
+def write_csv(tables: ScreeningTables) -> None:
+    """Write ``screening.csv``."""
     write_csv_in_bulk(tables.folder / "screening.csv", tables.columns)
+
+
+def write_parquet(tables: ScreeningTables) -> None:
+    """Write ``screening.parquet``."""
     outlines = _on_map(tables.outlines, tables.plane.metres_per_unit)
     write_geoparquet(
         tables.folder / "screening.parquet",
@@ -50,21 +38,6 @@ def write_tables(tables: ScreeningTables) -> None:
         arrow_bytes(outlines),
         tables.plane,
         _kinds(outlines),
-    )
-
-
-@without_cycle_collection()
-def draw_sheet(sheet: ScreeningSheet) -> None:
-    """Draw ``screening.png``."""
-    # what draws is loaded only where it is needed
-    from geoirrig.maps.screening_sheet import ScreeningText, draw_screening_sheet
-
-    draw_screening_sheet(
-        sheet.folder,
-        sheet.outlines,
-        sheet.columns,
-        ScreeningText(**sheet.words),
-        units=sheet.units,
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from geoirrig.city_records import PackedBytes, packed_bytes
-from geoirrig.workflows.screening_files import _kinds, _on_map
+from geoirrig.workflows.screening_tables import _kinds, _on_map
 
 SQUARE = shapely.box(3.0, 6.0, 9.0, 12.0)
 SQUARES = shapely.MultiPolygon([SQUARE, shapely.box(20.0, 0.0, 21.0, 1.0)])
