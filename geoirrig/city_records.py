@@ -6,6 +6,7 @@ in the order of their parcel, so that the parcels of a work unit are slices.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -140,7 +141,7 @@ class CityZones:
 
     parcel: Number  # rising
     name: Number  # into `names`
-    names: tuple[str, ...]
+    names: Sequence[str]
     cycles: Number
     soak_minutes: FloatArray
 

@@ -1,8 +1,8 @@
 """Layers of millions of rows as Arrow tables, read in bulk and turned into arrays on demand.
 
 The columns of an `ArrowLayer` behave as those of `geoirrig.io.open_layer.LayerTable`, so that the
-checks of `geoirrig.io.column_values` hold for both. Text stays in Arrow's compact form until it is
-asked for; `coded_text` turns it into numbers and words without a Python object per row.
+checks of `geoirrig.io.column_values` hold for both. Text and outlines stay in Arrow's compact form
+until they are asked for: see `geoirrig.io.coded_text` and `geoirrig.io.drawn_outlines`.
 """
 
 from __future__ import annotations
@@ -17,21 +17,16 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pyogrio
 import pyproj
 import shapely
 from numpy.typing import NDArray
 
-from geoirrig.city_records import PackedBytes, outline_rings, packed_bytes
 from geoirrig.errors import GeoirrigError, ProblemList
-from geoirrig.grid.polygon_rings import packed_rings
-from geoirrig.grid.ring_kernels import Rings
 from geoirrig.io.columns import UNKNOWN_COLUMNS_AT_MOST, LayerSchema, listed
 from geoirrig.io.file_formats import CSV, DXF, GEOPARQUET, SHAPEFILE, vector_format
 from geoirrig.io.open_layer import LayerTable, read_layer, stated_crs
-from geoirrig.io.text_hash_kernels import text_hashes
 from geoirrig.processors import processor_count, threads_beside
 from geoirrig.records import ObjectArray
 from geoirrig.units import FloatArray
@@ -127,30 +122,6 @@ class ArrowLayer:
         return _geometry(self.wkb)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CodedText:
-    """Text of many rows: the number of the word in ``words``; "" is a word like any other."""
-
-    code: NDArray[np.int32]  # (n_rows,)
-    words: tuple[str, ...]
-
-    def texts(self) -> ObjectArray:
-        """The text of every row."""
-        return np.array([*self.words, ""], dtype=object)[self.code]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DrawnOutlines:
-    """Outlines of many rows, as bytes and as corners."""
-
-    wkb: PackedBytes
-    rings: Rings
-
-    def geometry(self, rows: NDArray[np.int64]) -> ObjectArray:
-        """Those of some rows as shapely geometries; None where missing or broken."""
-        return _from_wkb(self.wkb.of_rows(rows))
-
-
 def read_arrow_layer(
     path: Path,
     layer: str,
@@ -220,62 +191,7 @@ def read_arrow_layers(
     return layers
 
 
-def coded_text(layer: ArrowLayer, name: str) -> CodedText:
-    """Text of a column as numbers of words, blanks around it dropped; all "" where absent."""
-    if name not in layer.arrow.column_names:
-        return CodedText(code=np.zeros(layer.n_rows, dtype=np.int32), words=("",))
-    column = layer.arrow.column(name)
-    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
-        return _coded(np.asarray(layer.table.columns[name]))
-    encoded = pc.dictionary_encode(column.combine_chunks())
-    if isinstance(encoded, pa.ChunkedArray):
-        encoded = encoded.unify_dictionaries().combine_chunks()
-    trimmed = pc.utf8_trim_whitespace(encoded.dictionary)
-    raw = trimmed.to_pylist()
-    code = np.asarray(pc.fill_null(encoded.indices, len(raw)), dtype=np.int32)
-    if trimmed.equals(encoded.dictionary) and "" not in raw:  # as they are, they differ
-        return CodedText(code=code, words=(*raw, "") if encoded.null_count else tuple(raw))
-    return _with_words(code, [*raw, ""])
-
-
-def is_repeated(layer: ArrowLayer, name: str) -> NDArray[np.bool_]:
-    """Rows whose text in a column another row has too, and rows without any."""
-    repeated = np.zeros(layer.n_rows, dtype=bool)
-    if name not in layer.arrow.column_names:
-        return repeated
-    column = layer.arrow.column(name)
-    if _all_differ(column):
-        return repeated
-    coded = coded_text(layer, name)
-    count = np.bincount(coded.code, minlength=len(coded.words))
-    blank = np.array([word == "" for word in coded.words], dtype=bool)
-    return np.asarray((count > 1) | blank)[coded.code]
-
-
-def _all_differ(column: Any) -> bool:
-    """Whether no two texts are equal and none is blank: most often their hashes tell already.
-
-    Where there are blanks around a text, the answer is no: it takes a closer look.
-    """
-    kind = column.type
-    if column.null_count or not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
-        return False
-    hashes, done = np.empty(len(column), dtype=np.uint64), 0
-    for chunk in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
-        raw, places = _bytes_of(chunk)
-        if np.any(places[1:] == places[:-1]):
-            return False
-        if np.any(raw[places[:-1]] <= _LAST_BLANK) or np.any(raw[places[1:] - 1] <= _LAST_BLANK):
-            return False
-        text_hashes(raw, places, hashes[done : done + len(chunk)])
-        done += len(chunk)
-    hashes.sort()
-    if np.all(hashes[1:] != hashes[:-1]):
-        return True
-    return int(pc.count_distinct(column).as_py()) == len(column)
-
-
-def _bytes_of(array: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
+def bytes_of(array: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     """Bytes of texts or binaries in an Arrow array, and where each begins; at last, their end."""
     _, offsets, data = array.buffers()
     is_wide = pa.types.is_large_string(array.type) or pa.types.is_large_binary(array.type)
@@ -297,29 +213,6 @@ def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
     )
     coordinates[count == 1] = shapely.get_coordinates(geometry[count == 1])
     return coordinates
-
-
-def drawn_outlines(layer: ArrowLayer) -> DrawnOutlines:
-    """The polygons of a layer as they are drawn; no ring where something else stands, or nothing.
-
-    Bytes that lie as `packed_rings` reads them are taken as they are.
-    """
-    if layer.wkb.null_count:  # what lies there means nothing
-        wkb = packed_bytes(np.asarray(layer.wkb.to_numpy(zero_copy_only=False), dtype=object))
-    else:
-        data, start = _bytes_of(layer.wkb)
-        wkb = PackedBytes(data=data, start=start)
-    rings = packed_rings(wkb.data, wkb.start)
-    return outlines_of(layer.geometry()) if rings is None else DrawnOutlines(wkb=wkb, rings=rings)
-
-
-def outlines_of(geometry: ObjectArray) -> DrawnOutlines:
-    """Polygons and multipolygons as bytes and rings; no ring where there is something else."""
-    drawn = geometry.copy()
-    drawn[~np.isin(shapely.get_type_id(geometry), _POLYGON_KINDS)] = None
-    in_bytes = shapely.to_wkb(drawn, byte_order=_LITTLE_ENDIAN, output_dimension=2)
-    wkb = packed_bytes(np.asarray(in_bytes, dtype=object))
-    return DrawnOutlines(wkb=wkb, rings=outline_rings(wkb))
 
 
 # --- files ---------------------------------------------------------------------------------------
@@ -435,14 +328,15 @@ def _arrow_array(values: NDArray[Any]) -> Any:
     return pa.array(texts, pa.string())
 
 
-# --- geometry and text ---------------------------------------------------------------------------
+# --- geometry ------------------------------------------------------------------------------------
 
 
 def _geometry(wkb: Any) -> ObjectArray:
-    return _from_wkb(np.asarray(wkb.to_numpy(zero_copy_only=False), dtype=object))
+    return from_wkb(np.asarray(wkb.to_numpy(zero_copy_only=False), dtype=object))
 
 
-def _from_wkb(values: ObjectArray) -> ObjectArray:
+def from_wkb(values: ObjectArray) -> ObjectArray:
+    """Geometries of two coordinates from well-known binary; None where missing or broken."""
     with np.errstate(invalid="ignore"):  # a corner may be NaN
         geometry = np.asarray(shapely.from_wkb(values, on_invalid="ignore"), dtype=object)
     if shapely.has_z(geometry).any() or shapely.has_m(geometry).any():
@@ -456,7 +350,7 @@ def _without_curves(schema: LayerSchema, wkb: Any) -> Any:
     The careful reader has them as chords.
     """
     if "Point" not in schema.geometry:
-        raw, places = _bytes_of(wkb)
+        raw, places = bytes_of(wkb)
         start = places[:-1][np.diff(places) > 2]
         kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8
         if np.isin(kind % _KINDS_WITH_HEIGHT, _CURVED_KINDS).any():
@@ -468,7 +362,7 @@ def _points_in_step(wkb: Any) -> FloatArray | None:
     """Coordinates straight from the bytes, where all rows are plain points of one size."""
     if wkb.null_count or not len(wkb):
         return None
-    raw, offsets = _bytes_of(wkb)
+    raw, offsets = bytes_of(wkb)
     size = int(offsets[1] - offsets[0])
     if size not in (_POINT_WKB_BYTES, _POINT_Z_WKB_BYTES) or np.any(np.diff(offsets) != size):
         return None
@@ -483,23 +377,3 @@ def _points_in_step(wkb: Any) -> FloatArray | None:
     is_whole = np.isfinite(coordinates[:, 0]) & np.isfinite(coordinates[:, 1])
     coordinates[~is_whole] = np.nan
     return coordinates
-
-
-def _coded(values: NDArray[Any]) -> CodedText:
-    """Other values than text, as the ordinary reader writes them."""
-    from geoirrig.io.column_values import texts
-
-    if values.dtype.kind in "iu":
-        numbers, code = np.unique(values, return_inverse=True)
-        return _with_words(code.astype(np.int32), [str(n) for n in numbers.tolist()])
-    words, code = np.unique(texts(values).astype(str), return_inverse=True)
-    return _with_words(code.astype(np.int32), [str(word).strip() for word in words.tolist()])
-
-
-def _with_words(code: NDArray[np.int32], raw: list[str]) -> CodedText:
-    """Codes into words that occur once each, although several spellings may have become one."""
-    number: dict[str, int] = {}
-    renumbered = np.array([number.setdefault(word, len(number)) for word in raw], dtype=np.int32)
-    if len(number) == len(raw):
-        return CodedText(code=code, words=tuple(raw))
-    return CodedText(code=renumbered[code], words=tuple(number))

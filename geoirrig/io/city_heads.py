@@ -10,13 +10,9 @@ from numpy.typing import NDArray
 
 from geoirrig.city_records import CityNozzles, HeadState
 from geoirrig.errors import ProblemList
-from geoirrig.io.arrow_layer import (
-    ArrowLayer,
-    CodedText,
-    coded_text,
-    point_coordinates_of,
-)
+from geoirrig.io.arrow_layer import ArrowLayer, point_coordinates_of
 from geoirrig.io.city_parcels import PlacedParcels, parcel_of_points
+from geoirrig.io.coded_text import CodedText, Words, coded_text
 from geoirrig.io.column_values import (
     BoolArray,
     check_required_columns,
@@ -98,7 +94,7 @@ def read_city_heads(
     check_required_columns(layer.table, problems)
     _check_throw_is_stated(layer, tables, problems)
     zone = coded_text(layer, "zone")
-    at_fault = _is_blank(zone)[zone.code]
+    at_fault = zone.is_blank()
     numbers: dict[str, FloatArray] = {}
     for name in ("arc_deg", "start_bearing_deg", "radius_m", "flow_lpm", "pressure_kpa"):
         numbers[name], is_bad = numbers_by_row(layer, name)
@@ -113,7 +109,7 @@ def read_city_heads(
     np.remainder(bearing, _FULL_CIRCLE_DEG, out=bearing)
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
     throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
-    at_fault |= unknown[nozzle.code] | (_is_blank(nozzle)[nozzle.code] & throw_lacks)
+    at_fault |= unknown[nozzle.code] | (nozzle.is_blank() & throw_lacks)
     return StatedCityHeads(
         layer=layer,
         zone=zone,
@@ -180,7 +176,7 @@ def placed_heads(
 
 def head_state(
     heads: StatedCityHeads,
-    words: tuple[str, ...],
+    words: Words,
     tables: NozzleTables,
     problems: ProblemList,
 ) -> HeadState:
@@ -190,7 +186,7 @@ def head_state(
     ----------
     heads : StatedCityHeads
         As stated, or with nozzles and pressures of a nozzle set.
-    words : tuple of str
+    words : Words
         Names that the codes of ``heads.nozzle`` point into.
     tables : NozzleTables
         Nozzle table and profiles.
@@ -221,17 +217,17 @@ def head_state(
 
 
 def city_nozzles(
-    words: tuple[str, ...], tables: NozzleTables
+    words: Words, tables: NozzleTables
 ) -> tuple[CityNozzles, tuple[RadialProfile, ...]]:
     """What the tables say of each nozzle name, NaN and "" where nothing; the profiles in use."""
     found = [tables.nozzles.get(word) for word in words]
-    profile, used = profiles_of(np.array(words, dtype=object), tables.nozzles, tables.profiles)
+    profile, used = profiles_of(words.array(), tables.nozzles, tables.profiles)
 
     def stated(name: str) -> FloatArray:
         return np.array([np.nan if n is None else getattr(n, name) for n in found], np.float64)
 
     nozzles = CityNozzles(
-        name=words,
+        name=tuple(words),
         device=tuple("" if n is None else n.device for n in found),
         pressure_min_kpa=stated("pressure_min_kpa"),
         pressure_max_kpa=stated("pressure_max_kpa"),
@@ -243,10 +239,6 @@ def city_nozzles(
 
 
 # --- checks --------------------------------------------------------------------------------------
-
-
-def _is_blank(coded: CodedText) -> BoolArray:
-    return np.array([word == "" for word in coded.words], dtype=bool)
 
 
 def _check_throw_is_stated(layer: ArrowLayer, tables: NozzleTables, problems: ProblemList) -> None:

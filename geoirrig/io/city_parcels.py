@@ -19,8 +19,9 @@ from geoirrig.grid.point_location import (
     polygon_index,
 )
 from geoirrig.grid.polygon_rings import sole_ring_areas
-from geoirrig.io.arrow_layer import ArrowLayer, DrawnOutlines, drawn_outlines, outlines_of
+from geoirrig.io.arrow_layer import ArrowLayer
 from geoirrig.io.column_values import BoolArray, check_required_columns, texts
+from geoirrig.io.drawn_outlines import DrawnOutlines, drawn_outlines, outlines_of
 from geoirrig.io.geometries import polygons
 from geoirrig.io.parcel_faults import ParcelFaults, note_rows_at_fault
 from geoirrig.io.working_plane import PlaneOfWork, brought_into_plane, horizontal_crs

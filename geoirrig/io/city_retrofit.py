@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoirrig.errors import ProblemList
-from geoirrig.io.arrow_layer import CodedText, coded_text
 from geoirrig.io.city_heads import NozzleTables, StatedCityHeads
+from geoirrig.io.coded_text import CodedText, Words, coded_text
 from geoirrig.io.column_values import BoolArray
 from geoirrig.io.head_change_kernels import Change, ChangedHeads, change_heads
 from geoirrig.io.read_heads import StatedHeads
@@ -72,7 +72,7 @@ def heads_under_nozzle_set(
 
     new = dataclasses.replace(
         heads,
-        nozzle=CodedText(code=changed.nozzle, words=tuple(number)),
+        nozzle=CodedText(code=changed.nozzle, words=Words.of(list(number))),
         pressure_kpa=changed.pressure,
         radius_m=unless_changed(heads.radius_m),
         flow_lpm=unless_changed(heads.flow_lpm),
@@ -93,14 +93,13 @@ def _kinds(heads: StatedCityHeads, nozzle_set: NozzleSet) -> tuple[NDArray[np.in
         is_used = np.bincount(code, minlength=len(heads.nozzle.words)) > 0
         kind = (np.cumsum(is_used, dtype=np.int32) - np.int32(1))[code]
         nozzle = np.flatnonzero(is_used)
-        zone, zones = np.zeros(len(nozzle), dtype=np.int64), ("",)
+        zone, zones = np.zeros(len(nozzle), dtype=np.int64), Words.of([""])
     else:
         pair = code.astype(np.int64) * len(zones) + heads.zone.code
         used, of_pair = np.unique(pair, return_inverse=True)
         kind = of_pair.astype(np.int32)
         nozzle, zone = np.divmod(used, len(zones))
-    words, zone_words = np.array(heads.nozzle.words, object), np.array(zones, object)
-    return kind, _stand_ins(heads, words[nozzle], zone_words[zone])
+    return kind, _stand_ins(heads, heads.nozzle.words.array()[nozzle], zones.taken(zone).array())
 
 
 def _named_heads(
@@ -112,11 +111,10 @@ def _named_heads(
     rows = np.flatnonzero(is_wanted[ids.code])
     kind = np.full(len(heads.pressure_kpa), -1, dtype=np.int32)
     kind[rows] = np.arange(len(rows))
-    words = np.array(heads.nozzle.words, object)
-    zones = np.array(heads.zone.words, object)
-    stand_ins = _stand_ins(heads, words[heads.nozzle.code[rows]], zones[heads.zone.code[rows]])
-    names = np.array(ids.words, object)[ids.code[rows]]
-    return kind, dataclasses.replace(stand_ins, head_id=names)
+    nozzle, zone, names = (
+        coded.words.taken(coded.code[rows]).array() for coded in (heads.nozzle, heads.zone, ids)
+    )
+    return kind, dataclasses.replace(_stand_ins(heads, nozzle, zone), head_id=names)
 
 
 def _stand_ins(heads: StatedCityHeads, nozzle: ObjectArray, zone: ObjectArray) -> StatedHeads:

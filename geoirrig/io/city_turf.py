@@ -12,10 +12,12 @@ from geoirrig.city_records import CityTurf
 from geoirrig.errors import ProblemList
 from geoirrig.grid.point_location import sole_polygons
 from geoirrig.grid.polygon_rings import polygon_boxes
-from geoirrig.io.arrow_layer import ArrowLayer, CodedText, DrawnOutlines, coded_text
+from geoirrig.io.arrow_layer import ArrowLayer
 from geoirrig.io.city_parcels import PlacedParcels, placed_polygons
+from geoirrig.io.coded_text import CodedText, Words, coded_text
 from geoirrig.io.column_values import BoolArray, check_required_columns, named_ids, texts
 from geoirrig.io.columns import TURF, listed, nearest_hint
+from geoirrig.io.drawn_outlines import DrawnOutlines
 from geoirrig.io.open_layer import LayerTable
 from geoirrig.io.parcel_faults import (
     LeftOutItem,
@@ -114,9 +116,9 @@ def read_city_turf(
         plant_type=plants.code,
         slope_pct=slope_pct,
         root_depth_mm=np.where(np.isnan(depth_mm), DEFAULT_ROOT_DEPTH_MM, depth_mm),
-        textures=texture.words,
-        compactions=compaction.words,
-        plant_types=plants.words,
+        textures=tuple(texture.words),
+        compactions=tuple(compaction.words),
+        plant_types=tuple(plants.words),
     )
     return ReadTurf(records=records, left_out=tuple(left_out))
 
@@ -126,7 +128,7 @@ def read_city_turf(
 
 def _with_default(coded: CodedText, default: str) -> CodedText:
     """The same with a word in place of ""; a word may then stand twice, which harms nothing."""
-    return CodedText(code=coded.code, words=tuple(word or default for word in coded.words))
+    return CodedText(code=coded.code, words=Words.of([word or default for word in coded.words]))
 
 
 def _is_unknown(coded: CodedText, known: tuple[str, ...]) -> BoolArray:
@@ -144,7 +146,7 @@ def _plant_types(layer: ArrowLayer, problems: ProblemList) -> CodedText:
             f"{listed(unknown, at_most=3)}. Taken for {DEFAULT_PLANT_TYPE}."
             f"{nearest_hint(unknown[0], PLANT_TYPES)}"
         )
-    return CodedText(code=coded.code, words=tuple(t or DEFAULT_PLANT_TYPE for t in types))
+    return CodedText(code=coded.code, words=Words.of([t or DEFAULT_PLANT_TYPE for t in types]))
 
 
 def _note_unknown_slopes(
@@ -211,9 +213,9 @@ def _stated_parcels(
 ) -> tuple[NDArray[np.int32], dict[np.int64, str]]:
     """Parcel that each polygon names, −1 for none, and by row the names that no parcel has."""
     coded = coded_text(layer, "parcel_id")
-    number = {name: row for row, name in enumerate(parcels.records.parcel_id.tolist())}
-    of_word = np.array([number.get(word, -1) for word in coded.words], dtype=np.int32)
-    is_lacking = (of_word < 0) & np.array([word != "" for word in coded.words], dtype=bool)
+    known = Words.of(parcels.records.parcel_id.tolist())
+    of_word = coded.words.places_in(known).astype(np.int32)
+    is_lacking = (of_word < 0) & ~coded.words.is_blank()
     rows = np.flatnonzero(is_lacking[coded.code])
     return of_word[coded.code], {row: coded.words[coded.code[row]] for row in rows}
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from geoirrig.city_records import BoolArray, CityZones
 from geoirrig.errors import ProblemList
-from geoirrig.io.arrow_layer import ArrowLayer, CodedText, coded_text, is_repeated
+from geoirrig.io.arrow_layer import ArrowLayer
+from geoirrig.io.coded_text import CodedText, Words, coded_text, is_repeated
 from geoirrig.io.column_values import check_required_columns
 from geoirrig.io.columns import listed_as
 from geoirrig.io.parcel_faults import ParcelFaults, grouped, numbers_by_row
@@ -34,7 +32,7 @@ class ZoneWordPlan:
 
 def read_city_zone_plan(
     layer: ArrowLayer | None,
-    words: tuple[str, ...],
+    words: Words,
     problems: ProblemList,
 ) -> ZoneWordPlan:
     """The plan of every zone that heads name.
@@ -43,7 +41,7 @@ def read_city_zone_plan(
     ----------
     layer : ArrowLayer or None
         The zones table; its order is the running order. None: there is none.
-    words : tuple of str
+    words : Words
         Names of zones that heads state; two parcels may each have a zone of one name.
     problems : ProblemList
         Takes missing columns and names that stand there twice.
@@ -56,7 +54,7 @@ def read_city_zone_plan(
     nothing, is_bad = np.full(len(words), np.nan), np.zeros(len(words), dtype=bool)
     plan = {name: nothing.copy() for name in ("run_minutes", "cycles", "soak_minutes")}
     if layer is None:
-        return ZoneWordPlan(rank=_rank_by_name(words), is_bad=is_bad, **plan)
+        return ZoneWordPlan(rank=words.ranks(), is_bad=is_bad, **plan)
     check_required_columns(layer.table, problems)
     coded = coded_text(layer, "zone")
     if is_repeated(layer, "zone").any():
@@ -66,7 +64,7 @@ def read_city_zone_plan(
         )
     row_of = np.full(len(coded.words) + 1, -1, dtype=np.int64)
     row_of[coded.code] = np.arange(layer.n_rows)
-    row = row_of[_places_in(coded.words, words)]
+    row = row_of[words.places_in(coded.words)]
     planned = row >= 0
     for name in plan:
         values, bad = numbers_by_row(layer, name)
@@ -74,7 +72,7 @@ def read_city_zone_plan(
         is_bad[planned] |= bad[row[planned]]
     rank = row.copy()
     others = np.flatnonzero(~planned)
-    rank[others] = layer.n_rows + _rank_by_name([words[k] for k in others.tolist()])
+    rank[others] = layer.n_rows + words.taken(others).ranks()
     return ZoneWordPlan(rank=rank, is_bad=is_bad, **plan)
 
 
@@ -97,21 +95,6 @@ def note_bad_plans(
             f"{layer.table.start}: the plan of {zones} is out of range or no number. "
             "Correct run_minutes, cycles or soak_minutes.",
         )
-
-
-def _places_in(known: Sequence[str], words: Sequence[str]) -> NDArray[np.int64]:
-    """Place of each word among those known; −1 for none."""
-    if known == words:
-        return np.arange(len(words))
-    found = pc.index_in(pa.array(words, pa.string()), pa.array(known, pa.string()))
-    return np.asarray(pc.fill_null(found, -1), dtype=np.int64)
-
-
-def _rank_by_name(words: Sequence[str]) -> NDArray[np.int64]:
-    """Place of each word among all, by name."""
-    rank = np.empty(len(words), dtype=np.int64)
-    rank[sorted(range(len(words)), key=words.__getitem__)] = np.arange(len(words))
-    return rank
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,14 +25,7 @@ from geoirrig.errors import ProblemList
 from geoirrig.expressions.grammar import ValueKind
 from geoirrig.grid.polygon_rings import polygon_boxes
 from geoirrig.grid.ring_kernels import Rings
-from geoirrig.io.arrow_layer import (
-    ArrowLayer,
-    CodedText,
-    coded_text,
-    drawn_outlines,
-    is_repeated,
-    read_arrow_layers,
-)
+from geoirrig.io.arrow_layer import ArrowLayer, read_arrow_layers
 from geoirrig.io.city_heads import (
     NozzleTables,
     PlacedHeads,
@@ -53,8 +46,10 @@ from geoirrig.io.city_zones import (
     read_city_zone_plan,
     zones_of_heads,
 )
+from geoirrig.io.coded_text import CodedText, Words, coded_text, is_repeated
 from geoirrig.io.column_values import check_required_columns, named_ids
 from geoirrig.io.columns import LAYERS, listed
+from geoirrig.io.drawn_outlines import drawn_outlines
 from geoirrig.io.geometries import polygons
 from geoirrig.io.open_layer import read_layer
 from geoirrig.io.parcel_faults import (
@@ -135,7 +130,7 @@ def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
         )
         tables = _nozzle_tables(places, problems)
         layers = {r: layer for r, layer in zip(roles, read, strict=True) if layer is not None}
-        nozzle = CodedText(code=np.empty(0, dtype=np.int32), words=())
+        nozzle = CodedText(code=np.empty(0, dtype=np.int32), words=Words.of([]))
         if "heads" in layers:
             nozzle = coded_text(layers["heads"], "nozzle")
         return OpenCity(layers=layers, nozzle=nozzle, tables=tables, files=files.result())
@@ -343,7 +338,7 @@ def _left_out(items: tuple[LeftOutItem, ...]) -> LeftOut:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _States:
-    words: tuple[str, ...]
+    words: Words
     existing: HeadState
     retrofit: HeadState
     at_new_pressure: HeadState | None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import sqlite3
 import struct
@@ -21,45 +20,12 @@ import pytest
 import shapely
 
 from geoirrig.errors import ProblemList
-from geoirrig.io.arrow_layer import (
-    ArrowLayer,
-    coded_text,
-    drawn_outlines,
-    is_repeated,
-    point_coordinates_of,
-    read_arrow_layer,
-)
+from geoirrig.io.arrow_layer import point_coordinates_of, read_arrow_layer
+from geoirrig.io.coded_text import coded_text
 from geoirrig.io.column_values import number_column, text_column
 from geoirrig.io.columns import HEADS, PARCELS, ZONES
 from geoirrig.io.open_layer import read_layer
-
-CRS = "EPSG:32611"
-X, Y = np.array([1.5, 2.0, 3.25]), np.array([10.0, 20.0, 30.5])
-
-
-def heads(**columns: object) -> gpd.GeoDataFrame:
-    table = {
-        "head_id": ["A", "a", " B "],
-        "zone": ["1", None, " 1"],
-        "arc_deg": [90.0, np.nan, 180.0],
-        "radius_ft": [10, 20, 30],
-        "note": ["x", "y", "z"],
-    }
-    return gpd.GeoDataFrame({**table, **columns}, geometry=gpd.points_from_xy(X, Y), crs=CRS)
-
-
-def written(table: gpd.GeoDataFrame, path: Path) -> Path:
-    if path.suffix == ".parquet":
-        table.to_parquet(path)
-    else:
-        pyogrio.write_dataframe(table, path, layer="heads")
-    return path
-
-
-def read(path: Path, **options: bool) -> ArrowLayer:
-    layer = read_arrow_layer(path, "heads", HEADS, ProblemList(), **options)
-    assert layer is not None
-    return layer
+from tests.io.bulk_layers import CRS, SQUARE, X, Y, heads, read, written
 
 
 @pytest.mark.parametrize("name", ["city.gpkg", "heads.parquet", "heads.fgb", "heads.geojson"])
@@ -92,25 +58,6 @@ def test_read_arrow_layer_unknown_columns_are_carried_only_if_asked(tmp_path: Pa
     path = written(heads(), tmp_path / "city.gpkg")
     assert "note" not in read(path).table.columns
     assert "note" in read(path, carry_others=True).table.columns
-
-
-def test_coded_text_words_that_differ_in_case_stay_apart(tmp_path: Path) -> None:
-    layer = read(written(heads(), tmp_path / "city.gpkg"))
-    assert coded_text(layer, "head_id").texts().tolist() == ["A", "a", "B"]
-    assert not is_repeated(layer, "head_id").any()
-    assert coded_text(layer, "nozzle").texts().tolist() == ["", "", ""]
-
-
-def test_coded_text_of_numbers_is_as_the_careful_reader_writes_them(tmp_path: Path) -> None:
-    layer = read(written(heads(zone=[1.0, 2.5, np.nan]), tmp_path / "city.gpkg"))
-    assert coded_text(layer, "zone").texts().tolist() == ["1", "2.5", ""]
-    whole = read(written(heads(zone=[7, 8, 7]), tmp_path / "whole.gpkg"))
-    assert coded_text(whole, "zone").texts().tolist() == ["7", "8", "7"]
-
-
-def test_is_repeated_marks_both_and_the_empty_one(tmp_path: Path) -> None:
-    layer = read(written(heads(head_id=["A", "A", None]), tmp_path / "city.gpkg"))
-    assert is_repeated(layer, "head_id").tolist() == [True, True, True]
 
 
 def test_point_coordinates_of_heights_and_missing_points(tmp_path: Path) -> None:
@@ -154,102 +101,6 @@ def test_read_arrow_layer_without_crs_is_a_problem(tmp_path: Path) -> None:
     ).to_parquet(path)
     read_arrow_layer(path, "heads", HEADS, problems)
     assert any("has no CRS" in problem for problem in problems.problems)
-
-
-@pytest.mark.parametrize(
-    ("ids", "repeated"),
-    [
-        (["H1", "H2", "h1"], [False, False, False]),
-        (["H1", " H1", "H2"], [True, True, False]),
-        (["", "H1", "H2"], [True, False, False]),
-        (["H1", None, "H2"], [False, True, False]),
-        (["Hé", "Hè", "H"], [False, False, False]),
-    ],
-)
-def test_is_repeated_blank_or_padded_ids(
-    tmp_path: Path, ids: list[str | None], repeated: list[bool]
-) -> None:
-    path = tmp_path / "heads.gpkg"
-    frame = gpd.GeoDataFrame(
-        {"head_id": ids}, geometry=[shapely.Point(k, 0) for k in range(len(ids))], crs="EPSG:32611"
-    )
-    pyogrio.write_dataframe(frame, path, layer="heads")
-    layer = read_arrow_layer(path, "heads", HEADS, ProblemList())
-    assert layer is not None
-    assert is_repeated(layer, "head_id").tolist() == repeated
-
-
-def polygons_layer(geometry: list[shapely.Geometry | None], path: Path) -> ArrowLayer:
-    frame = gpd.GeoDataFrame(
-        {"parcel_id": [str(k) for k in range(len(geometry))]}, geometry=geometry, crs=CRS
-    )
-    pyogrio.write_dataframe(frame, path, layer="parcels", driver="GPKG", geometry_type="Unknown")
-    layer = read_arrow_layer(path, "parcels", PARCELS, ProblemList())
-    assert layer is not None
-    return layer
-
-
-SQUARE = shapely.box(0.0, 0.0, 1.0, 2.0)
-TWO_PARTS = shapely.MultiPolygon([SQUARE, shapely.box(3.0, 0.0, 4.0, 1.0)])
-
-
-def test_drawn_outlines_are_the_bytes_of_the_layer(tmp_path: Path) -> None:
-    layer = polygons_layer([SQUARE, TWO_PARTS], tmp_path / "flat.gpkg")
-    found = drawn_outlines(layer)
-    assert np.shares_memory(found.wkb.data, np.frombuffer(layer.wkb.buffers()[2], np.uint8))
-    assert found.rings.polygon_ring.tolist() == [0, 1, 3]
-    assert shapely.equals(found.geometry(np.arange(2)), [SQUARE, TWO_PARTS]).all()
-
-
-@pytest.mark.parametrize(
-    ("other", "expected"),
-    [
-        (None, None),
-        (shapely.Point(0.0, 0.0), None),
-        (shapely.GeometryCollection([SQUARE]), None),
-        (shapely.force_3d(TWO_PARTS, 5.0), TWO_PARTS),
-        (shapely.Polygon(), shapely.Polygon()),
-    ],
-    ids=["missing", "point", "collection", "heights", "empty"],
-)
-def test_drawn_outlines_something_else_among_them(
-    tmp_path: Path, other: shapely.Geometry | None, expected: shapely.Geometry | None
-) -> None:
-    layer = polygons_layer([SQUARE, other, TWO_PARTS], tmp_path / "other.gpkg")
-    found = drawn_outlines(layer)
-    n_rings = 0 if expected is None else len(shapely.get_rings(shapely.get_parts(expected)))
-    assert np.diff(found.rings.polygon_ring).tolist() == [1, n_rings, 2]
-    first, second, third = found.geometry(np.arange(3))
-    assert shapely.equals([first, third], [SQUARE, TWO_PARTS]).all()
-    assert (second is None) == (expected is None)
-    assert second is None or shapely.equals(second, expected)
-
-
-UNCLOSED = (
-    struct.pack("<BIII", 1, 3, 1, 4) + np.array([(0, 0), (0, 60), (20, 60), (20, 0.0)]).tobytes()
-)
-
-
-@pytest.mark.parametrize(
-    ("row", "n_rings"),
-    [
-        (shapely.to_wkb(shapely.from_wkt("POLYGON M ((0 0 7, 1 0 7, 1 1 7, 0 0 7))")), 1),
-        (shapely.to_wkb(shapely.from_wkt("POLYGON ZM ((0 0 7 8, 1 0 7 8, 1 1 7 8, 0 0 7 8))")), 1),
-        (shapely.to_wkb(SQUARE, byte_order=0), 1),
-        (UNCLOSED, 0),
-        (b"no geometry", 0),
-    ],
-    ids=["measures", "heights and measures", "highest byte first", "unclosed", "broken"],
-)
-def test_drawn_outlines_of_bytes_that_are_not_plain(
-    tmp_path: Path, row: bytes, n_rings: int
-) -> None:
-    plain = polygons_layer([SQUARE, SQUARE], tmp_path / "plain.gpkg")
-    layer = dataclasses.replace(plain, wkb=pa.array([shapely.to_wkb(SQUARE), row], pa.binary()))
-    found = drawn_outlines(layer)
-    assert np.diff(found.rings.polygon_ring).tolist() == [1, n_rings]
-    assert shapely.get_coordinate_dimension(found.geometry(np.arange(1 + n_rings))).max() == 2
-    assert shapely.equals(found.geometry(np.arange(1)), SQUARE).all()
 
 
 def test_read_arrow_layer_curves_are_read_as_chords(tmp_path: Path) -> None:
@@ -325,16 +176,3 @@ def test_read_arrow_layer_curves_in_geoparquet_are_told(tmp_path: Path) -> None:
     pyarrow.parquet.write_table(table.set_column(1, table.schema.field("geometry"), wkb), path)
     assert read_arrow_layer(path, "parcels", PARCELS, problems) is None
     assert "cannot be read: " in problems.problems[0]
-
-
-def test_is_repeated_across_the_pieces_of_a_table(tmp_path: Path) -> None:
-    layer = read(written(heads(head_id=["A", "B", "C"]), tmp_path / "city.gpkg"))
-    piece = layer.arrow.slice(1)
-    in_pieces = dataclasses.replace(
-        layer,
-        arrow=pa.concat_tables([piece, layer.arrow.slice(0, 1)]),
-        table=dataclasses.replace(layer.table, feature=np.arange(3)),
-    )
-    assert not is_repeated(in_pieces, "head_id").any()
-    again = dataclasses.replace(in_pieces, arrow=pa.concat_tables([piece, layer.arrow.slice(2)]))
-    assert is_repeated(again, "head_id").tolist() == [False, True, True]
