@@ -35,22 +35,6 @@ def test_compiling_is_told_once_and_not_when_the_cache_has_it(tmp_path: Path) ->
     assert second == "4.0 6.0\n"
 
 
-def test_workers_tell_of_compiling_on_standard_error(tmp_path: Path) -> None:
-    """As in the server of the workers, which imports the one and then calls the kernels."""
-    (tmp_path / "small_kernel.py").write_text(KERNEL, encoding="utf-8")
-    script = tmp_path / "server.py"
-    script.write_text(
-        "import geoirrig.workflows.tell_of_compiling\n"
-        "from small_kernel import doubled, never_called\n"
-        "print(doubled(2.0), never_called(3.0))\n",
-        encoding="utf-8",
-    )
-    first, second = (finished(script) for _ in range(2))
-    told = "Compiling for the workers; later runs do without (about half a minute) …\n"
-    assert (first.stdout, first.stderr) == ("4.0 3.0\n", told)
-    assert (second.stdout, second.stderr) == ("4.0 3.0\n", "")
-
-
 def run_script(script: Path) -> str:
     return finished(script).stdout
 

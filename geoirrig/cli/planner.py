@@ -108,12 +108,6 @@ def screen(
 ) -> None:
     """Hold every parcel of a city against a rebate programme: who qualifies, what it saves."""
     with told_to_the_user():
-        from geoirrig.processors import processor_count
-        from geoirrig.workflows.fork_server import fork_server
-
-        if scheduler is None and (workers or processor_count()) != 1:
-            # it loads the kernels while the rest is imported
-            fork_server(tells_of_compiling=not output.quiet)
         from geoirrig.cli.report_text import print_screening
         from geoirrig.io.unit_journal import check_journal
         from geoirrig.workflows.export_screening import export_screening
@@ -125,14 +119,12 @@ def screen(
         check_range(problems, "--workers", workers, 1, 1024)
         if workers is not None and scheduler is not None:
             problems.add("Give --workers or --scheduler, not both.")
-        record = climate.read(problems, alone=("run_time_method",))
         chosen = site.having(run_on=False)
         announce(output)
         check_journal(output.out, resume=resume)
         able = None if workers is None or workers < 1 else workers
-        with unit_executor(
-            workers=able, scheduler=scheduler, tells_of_compiling=not output.quiet
-        ) as executor:
+        with unit_executor(workers=able, scheduler=scheduler) as executor:
+            record = climate.read(problems, alone=("run_time_method",))
             city = load_city(
                 chosen.sources(**climate.files),
                 programme,

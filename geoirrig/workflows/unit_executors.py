@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
+import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -11,13 +14,11 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from functools import partial
 from itertools import islice
-from multiprocessing.context import ForkServerContext
 from typing import Any, Protocol
 
 from geoirrig.city_records import WorkUnit
 from geoirrig.errors import GeoirrigError
 from geoirrig.processors import at_most_processors, processor_count
-from geoirrig.workflows.fork_server import fork_server
 from geoirrig.workflows.kept_memory import keep_freed_memory
 from geoirrig.workflows.shared_record import (
     SharedRecord,
@@ -170,24 +171,22 @@ def unit_executor(
     *,
     workers: int | None = None,
     scheduler: str | None = None,
-    tells_of_compiling: bool = False,
 ) -> AbstractContextManager[UnitExecutor]:
     """Who works the units.
 
-    The other workers are started here and warm up while the city is read. From here on, this
-    process keeps the memory that it frees: see `keep_freed_memory`. Within the context, unless a
-    scheduler is given, all that this process does besides, reading and writing too, uses no more
+    Enter it before anything is read: the other workers are copies of this process as it is then.
+    From here on, it keeps the memory that it frees: see `keep_freed_memory`. Within the context,
+    unless a scheduler is given, all that it does besides, reading and writing too, uses no more
     processors than there are workers.
 
     Parameters
     ----------
     workers : int, optional
         Processors of this machine, each with a process that works units, of which this is one; all
-        of them if absent. With 1, no other process is started.
+        of them if absent. With 1, no other process is started; nor is one on systems where copies
+        of a process are not safe (all but Linux).
     scheduler : str, optional
         Address of a Dask scheduler, ``tcp://host:port``, whose workers are taken instead.
-    tells_of_compiling : bool
-        Whether it is said on standard error when kernels are compiled for the processes.
 
     Raises
     ------
@@ -198,44 +197,48 @@ def unit_executor(
     if scheduler is not None:
         return _cluster(scheduler)
     count = processor_count() if workers is None else workers
-    if count == 1:
-        return _this_process()
-    return _process_pool(count, fork_server(tells_of_compiling=tells_of_compiling))
+    if count == 1 or sys.platform != "linux":
+        return _this_process(count)
+    return _process_pool(count)
 
 
 @contextmanager
-def _this_process() -> Iterator[UnitExecutor]:
-    with at_most_processors(1):
+def _this_process(processors: int) -> Iterator[UnitExecutor]:
+    with at_most_processors(processors):
         yield ThisProcess()
 
 
 @contextmanager
-def _process_pool(workers: int, server: ForkServerContext) -> Iterator[UnitExecutor]:
+def _process_pool(workers: int) -> Iterator[UnitExecutor]:
+    """The others are forked at once, while no library has threads and nothing is read.
+
+    The compiled kernels are loaded before, once for all of them.
+    """
+    from geoirrig.workflows.warm_up import work_smallest_unit
+
+    work_smallest_unit()
     others = workers - 1
-    pool = ProcessPoolExecutor(others, mp_context=server, initializer=_begin_worker)
-    # The first task waits for the server; reading need not.
-    starter = threading.Thread(target=_start_workers, args=(pool, others))
-    starter.start()
+    pool = ProcessPoolExecutor(
+        others, mp_context=multiprocessing.get_context("fork"), initializer=_begin_worker
+    )
     try:
+        pool.submit(_load_what_draws)  # with the first task, all are started
         with at_most_processors(workers):
             yield ProcessPool(pool, others)
     finally:
-        starter.join()
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _start_workers(pool: ProcessPoolExecutor, workers: int) -> None:
-    for _ in range(workers):
-        pool.submit(_nothing)
-
-
-def _nothing() -> None:
-    """A task that only starts a worker."""
-
-
 def _begin_worker() -> None:
-    keep_freed_memory()
+    gc.freeze()  # what this copy came with stays: looking through it would make pages its own
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that it works for decides
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_leave_with_the_parent, daemon=True).start()
+
+
+def _load_what_draws() -> None:
+    """What one of them will need at last, while the city is read."""
+    import geoirrig.maps.screening_sheet  # noqa: F401 - it takes long
 
 
 def _leave_with_the_parent() -> None:

@@ -37,10 +37,6 @@ class Measured:
 def job(name: str, folder: Path, workers: int) -> None:
     """What a process of its own does; it ends as the command line does."""
     atexit.register(gc.freeze)
-    if name in ("screen", "keep") and workers != 1:
-        from geoirrig.workflows.fork_server import fork_server
-
-        fork_server()  # before the readers are imported, as the command line does
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
-from multiprocessing.context import ForkServerContext
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from geoirrig.units import FloatArray
 from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
 from geoirrig.workflows.screen_parcels import screen_parcels
-from geoirrig.workflows.unit_executors import unit_executor
+from geoirrig.workflows.unit_executors import ThisProcess, unit_executor
 from geoirrig.workflows.unit_measures import worked_unit
 from geoirrig.workflows.work_units import UnitTask, Worked
 from tests.external import require_module
@@ -154,17 +155,35 @@ def test_unit_executor_without_room_to_lay_it_out_does_it_here(
     assert (tmp_path / "word").read_text() == "3.0 True"
 
 
-@pytest.mark.parametrize("tells", [True, False])
-def test_unit_executor_has_its_server_tell_of_compiling_before_it_loads_kernels(
-    monkeypatch: pytest.MonkeyPatch, tells: bool
+NOTING_FORKS = """
+import os, sys, threading
+os.register_at_fork(before=lambda: print("forked beside", threading.active_count() - 1, "threads"))
+from geoirrig.cli import main
+sys.argv[0] = "geoirrig"
+main()
+"""
+
+
+def test_screen_other_workers_are_started_before_there_are_threads(tmp_path: Path) -> None:
+    site = write_small_city(tmp_path / "city", 24, seed=6)
+    told = subprocess.run(
+        [sys.executable, "-c", NOTING_FORKS, "screen", str(site["site"]), "--programme",
+         str(site["programme"]), "--out", str(tmp_path / "out"), "--workers", "3"],
+        capture_output=True, encoding="utf-8", check=True,
+    )  # fmt: skip
+    forks = [line for line in told.stdout.splitlines() if line.startswith("forked")]
+    assert forks == ["forked beside 0 threads"] * 2
+
+
+def test_unit_executor_where_no_process_can_be_copied_all_is_done_here(
+    city: LoadedCity, expected: dict[str, bytes], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    preloaded: list[list[str]] = []
-    monkeypatch.setattr(
-        ForkServerContext, "set_forkserver_preload", lambda _, names: preloaded.append(names)
-    )
-    unit_executor(workers=2, tells_of_compiling=tells)
-    first = ["geoirrig.workflows.tell_of_compiling"] * tells
-    assert preloaded == [[*first, "geoirrig.workflows.loaded_kernels"]]
+    monkeypatch.setattr("geoirrig.workflows.unit_executors.sys.platform", "win32")
+    with unit_executor(workers=2) as executor:
+        assert isinstance(executor, ThisProcess)
+        assert processors.processor_count() <= 2
+        found = screened(city, tmp_path / "out", executor=executor)
+    assert exported(found, tmp_path / "out") == expected
 
 
 @pytest.fixture(scope="module")
