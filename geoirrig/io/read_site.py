@@ -18,7 +18,6 @@ from geoirrig.io.file_formats import GEOPACKAGE, file_read, files_of, vector_for
 from geoirrig.io.open_layer import LayerSource, LayerTable, chosen_layer, layer_names, read_layer
 from geoirrig.io.read_catch_cans import read_catch_cans
 from geoirrig.io.read_layouts import LayoutAlternative, read_layouts
-from geoirrig.io.read_terrain import TerrainSource, read_terrain
 from geoirrig.io.read_turf import (
     PlacedTurf,
     read_hardscape,
@@ -26,6 +25,7 @@ from geoirrig.io.read_turf import (
     read_turf,
     turf_bounds_m,
 )
+from geoirrig.io.terrain_units import TerrainSource
 from geoirrig.records import (
     CatchCans,
     HardscapeAreas,
@@ -253,23 +253,32 @@ def _layer_place(
     return None
 
 
-def _terrain(
-    sources: SiteSources, turf: PlacedTurf, problems: ProblemList, *, margin_m: float
-) -> TerrainRaster | None:
+def terrain_source(sources: SiteSources, problems: ProblemList) -> TerrainSource | None:
+    """The raster of slopes or elevations; None where none is named, or both are."""
     if sources.slope is not None and sources.elevation is not None:
         problems.add("Both --slope and --elevation were given. Give one of them.")
         return None
     if sources.slope is not None:
-        source = TerrainSource(path=sources.slope, quantity="slope_pct", unit=sources.slope_unit)
-    elif sources.elevation is not None:
-        source = TerrainSource(
+        return TerrainSource(path=sources.slope, quantity="slope_pct", unit=sources.slope_unit)
+    if sources.elevation is not None:
+        return TerrainSource(
             path=sources.elevation, quantity="elevation_m", unit=sources.elevation_unit
         )
-    else:
+    return None
+
+
+def _terrain(
+    sources: SiteSources, turf: PlacedTurf, problems: ProblemList, *, margin_m: float
+) -> TerrainRaster | None:
+    source = terrain_source(sources, problems)
+    if source is None:
         return None
     bounds = None
     if turf.areas is not None and any(g is not None for g in turf.areas.geometry):
         bounds = turf_bounds_m(turf.areas)
+    # what reads rasters takes long to load, and many sites state their slopes
+    from geoirrig.io.read_terrain import read_terrain
+
     return read_terrain(source, turf.plane, bounds, margin_m=margin_m, problems=problems)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,7 +19,7 @@ import rasterio.windows
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.io.column_values import BoolArray
 from geoirrig.io.file_formats import raster_format
-from geoirrig.io.terrain_units import METRES, stated_unit
+from geoirrig.io.terrain_units import METRES, TerrainSource, stated_unit
 from geoirrig.io.working_plane import (
     PlaneOfWork,
     horizontal_crs,
@@ -28,7 +27,7 @@ from geoirrig.io.working_plane import (
     transformer_between,
     transformer_into_plane,
 )
-from geoirrig.records import TerrainQuantity, TerrainRaster
+from geoirrig.records import TerrainRaster
 from geoirrig.units import FloatArray
 
 Bounds = tuple[float, float, float, float]
@@ -38,15 +37,6 @@ SLOPE_AT_MOST_PCT = 1000.0  # 84°: beyond it a value is no ground; judgement
 LEAST_ELEVATION_M, MOST_ELEVATION_M = -500.0, 9000.0
 MARGIN_PIXELS = 3  # read around the turf, for slopes from neighbours and for interpolation
 PIXELS_AT_MOST = 60_000_000  # 0.5 GB as float64
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TerrainSource:
-    """A terrain raster as the user names it."""
-
-    path: Path
-    quantity: TerrainQuantity
-    unit: str | None = None  # one of `terrain_units.UNITS`; None: the file tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,7 +1,7 @@
-"""Unit of the values of a slope or elevation raster.
+"""A slope or elevation raster as the user names it, and the unit of its values.
 
-It is that of the option, of the band's unit tag or, for elevations, of the vertical axis of the
-raster's CRS. Where none states it nothing is assumed; where two state different ones it is a
+The unit is that of the option, of the band's unit tag or, for elevations, of the vertical axis of
+the raster's CRS. Where none states it nothing is assumed; where two state different ones it is a
 problem, whichever is right.
 """
 
@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pyproj
@@ -49,6 +51,15 @@ METRES = {
     "foot": METRES_PER_FOOT,
     "us_survey_foot": METRES_PER_US_SURVEY_FOOT,
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TerrainSource:
+    """A terrain raster as the user names it."""
+
+    path: Path
+    quantity: TerrainQuantity
+    unit: str | None = None  # one of `UNITS`; None: the file tells
 
 
 def stated_unit(

@@ -17,8 +17,8 @@ from geoirrig.io.programme_changes import programme_nozzle_set
 from geoirrig.io.read_city import REQUIRED_LAYERS, OpenCity, PlacedCity, open_city, read_city
 from geoirrig.io.read_programme import has_programme_keys, read_programme
 from geoirrig.io.read_settings import read_settings
-from geoirrig.io.read_site import SiteSources, layer_places
-from geoirrig.io.read_terrain import TerrainSource, read_terrain
+from geoirrig.io.read_site import SiteSources, layer_places, terrain_source
+from geoirrig.io.terrain_units import TerrainSource
 from geoirrig.physics.effective_rain import EFFECTIVE_RAIN_METHODS
 from geoirrig.physics.irrigation_interval import (
     available_water_mm_m,
@@ -109,7 +109,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
     problems = ProblemList() if problems is None else problems
     options = ScreenOptions() if options is None else options
     settings = _settings(settings_file, overrides or {}, problems)
-    source = _terrain_source(sources, problems)
+    source = terrain_source(sources, problems)
     if not has_programme_keys(programme_file, problems):  # told before a large city is read
         layer_places(sources, problems, required=REQUIRED_LAYERS)
         problems.raise_if_any()
@@ -121,7 +121,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
         opened,
         problems,
         nozzle_set=nozzle_set,
-        has_terrain=source is not None,
+        has_terrain=sources.slope is not None or sources.elevation is not None,
         pressure_apart=options.pressure_apart,
     )
     ground = _ground(source, placed, settings, problems)
@@ -224,18 +224,6 @@ def _settings(
     return settings
 
 
-def _terrain_source(sources: SiteSources, problems: ProblemList) -> TerrainSource | None:
-    if sources.slope is not None and sources.elevation is not None:
-        problems.add("Both --slope and --elevation were given. Give one of them.")
-    if sources.slope is not None:
-        return TerrainSource(path=sources.slope, quantity="slope_pct", unit=sources.slope_unit)
-    if sources.elevation is not None:
-        return TerrainSource(
-            path=sources.elevation, quantity="elevation_m", unit=sources.elevation_unit
-        )
-    return None
-
-
 def _ground(
     source: TerrainSource | None,
     placed: PlacedCity | None,
@@ -245,6 +233,9 @@ def _ground(
     """The raster, tried on one polygon, so that a wrong unit or CRS is told before the work."""
     if source is None or placed is None or not len(placed.inputs.turf.parcel):
         return None
+    # what reads rasters takes long to load, and most cities state their slopes
+    from geoirrig.io.read_terrain import read_terrain
+
     read_terrain(
         source,
         placed.plane,

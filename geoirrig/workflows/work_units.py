@@ -30,7 +30,7 @@ from geoirrig.records import AnalysisSettings, ObjectArray
 from geoirrig.units import FloatArray
 
 if TYPE_CHECKING:  # what reads rasters takes long to load, and units without one need it not
-    from geoirrig.io.read_terrain import TerrainSource
+    from geoirrig.io.terrain_units import TerrainSource
     from geoirrig.io.working_plane import PlaneOfWork
 
 # Cells of a unit's window; a parcel with more is a unit by itself. Larger units take less time for
