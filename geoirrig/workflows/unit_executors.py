@@ -99,6 +99,7 @@ class ProcessPool:
                 done, waiting = wait(waiting, 0 if to_do else None, FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
+        self._others.submit(_load_what_draws)  # while this process thinks about what was found
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Have something else done by one of the processes.
@@ -222,7 +223,7 @@ def _process_pool(workers: int) -> Iterator[UnitExecutor]:
         others, mp_context=multiprocessing.get_context("fork"), initializer=_begin_worker
     )
     try:
-        pool.submit(_load_what_draws)  # with the first task, all are started
+        pool.submit(_nothing)  # with the first task, all are started
         with at_most_processors(workers):
             yield ProcessPool(pool, others)
     finally:
@@ -236,8 +237,12 @@ def _begin_worker() -> None:
     threading.Thread(target=_leave_with_the_parent, daemon=True).start()
 
 
+def _nothing() -> None:
+    """A task that only starts the workers."""
+
+
 def _load_what_draws() -> None:
-    """What one of them will need at last, while the city is read."""
+    """What one of them will need at last."""
     import geoirrig.maps.screening_sheet  # noqa: F401 - it takes long
 
 
