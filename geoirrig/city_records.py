@@ -153,6 +153,7 @@ class LeftOut:
     layer: tuple[str, ...]
     item_id: tuple[str, ...]
     reason: tuple[str, ...]
+    count: tuple[int, ...]  # of things that each stands for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

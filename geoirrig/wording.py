@@ -42,7 +42,7 @@ def in_words(parts: Iterable[str], *, at_most: int = 12) -> str:
     """
     named = list(parts)
     if len(named) > at_most + 1:
-        named = [*named[:at_most], f"{len(named) - at_most} more"]
+        named = [*named[:at_most], f"{len(named) - at_most:,} more"]
     return " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
 
 

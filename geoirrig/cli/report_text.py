@@ -186,8 +186,8 @@ def print_screening(summary: Mapping[str, Any], *, units: UnitSystem) -> None:
         console.print(table)
     console.print(summary["finding"], markup=False, soft_wrap=True)
     console.print(f"Funding: {summary['funding_rule']}", markup=False, soft_wrap=True)
-    if summary["left_out"]:
-        n_items = len(summary["left_out"])
+    n_items = summary["left_out_count"]
+    if n_items:
         items = (
             "1 head or turf polygon belongs to no parcel and is left out"
             if n_items == 1

@@ -37,6 +37,7 @@ from geoirrig.io.read_zones import read_zone_plan
 from geoirrig.io.working_plane import PlaneOfWork, coordinates_in_plane
 from geoirrig.physics.radial_distribution import RadialProfile
 from geoirrig.units import FloatArray
+from geoirrig.wording import counted
 
 _FULL_CIRCLE_DEG = 360.0
 _MOST_NAMED = 1000  # heads that are left out, named one by one in the results
@@ -266,6 +267,13 @@ def _nobodys_heads(layer: ArrowLayer, parcel: NDArray[np.int32]) -> tuple[LeftOu
         for head_id in ids
     ]
     if len(rows) > _MOST_NAMED:
-        more = f"{len(rows) - _MOST_NAMED} more heads"
-        items.append(LeftOutItem(layer="heads", item_id=more, reason="stand in no parcel"))
+        count = len(rows) - _MOST_NAMED
+        items.append(
+            LeftOutItem(
+                layer="heads",
+                item_id=counted(count, "more head"),
+                reason="as those before",
+                count=count,
+            )
+        )
     return tuple(items)

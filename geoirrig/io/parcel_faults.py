@@ -58,11 +58,12 @@ class ParcelFaults:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOutItem:
-    """A head or a polygon that belongs to no parcel."""
+    """A head or a polygon that belongs to no parcel; the last may stand for many more."""
 
     layer: str
     item_id: str
     reason: str
+    count: int = 1
 
 
 def numbers_by_row(layer: ArrowLayer, name: str) -> tuple[FloatArray, BoolArray]:

@@ -316,11 +316,11 @@ def _nozzle_tables(places: Mapping[str, tuple[Path, str]], problems: ProblemList
 
 def _warn_of_left_out(items: tuple[LeftOutItem, ...], problems: ProblemList) -> None:
     for layer in ("turf", "heads"):
-        own = [item.item_id for item in items if item.layer == layer]
+        own = [item.item_id for item in items if item.layer == layer for _ in range(item.count)]
         if own:
             problems.warn(
-                f"{layer}: {len(own)} {'belongs' if len(own) == 1 else 'belong'} to no parcel and "
-                f"{'is' if len(own) == 1 else 'are'} left out: "
+                f"{layer}: {len(own):,} {'belongs' if len(own) == 1 else 'belong'} to no parcel "
+                f"and {'is' if len(own) == 1 else 'are'} left out: "
                 f"{listed(own, at_most=3)}. The table 'left_out' says why."
             )
 
@@ -330,6 +330,7 @@ def _left_out(items: tuple[LeftOutItem, ...]) -> LeftOut:
         layer=tuple(item.layer for item in items),
         item_id=tuple(item.item_id for item in items),
         reason=tuple(item.reason for item in items),
+        count=tuple(item.count for item in items),
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any, get_args
 from geoirrig.errors import GeoirrigError, ProblemList
 from geoirrig.expressions.grammar import Expression, ValueKind, parse_expression
 from geoirrig.io.columns import DEVICES, listed
+from geoirrig.io.file_formats import require_readable_file
 from geoirrig.io.programme_table import ProgrammeTable, percent_hint, spelt_with_units
 from geoirrig.io.toml_reading import finite_number, toml_tables, toml_text
 from geoirrig.parcel_quantities import known_names, quantity_of
@@ -95,14 +96,16 @@ _USUAL_DISCOUNT_RATE = 0.15
 
 
 def has_programme_keys(path: Path, problems: ProblemList) -> bool:
-    """Whether a programme file can be read and has the keys of one: at once, without any layer.
+    """Whether a programme file can be read, has the keys of one, and its nozzle set is there.
+
+    That is found out at once, without any layer.
 
     Parameters
     ----------
     path : Path
         TOML file.
     problems : ProblemList
-        Takes why it cannot be read, and unknown and missing keys, with the place.
+        Takes why it or the nozzle set cannot be read, and unknown and missing keys, with the place.
     """
     file = ProgrammeTable(_shown(path), problems, {})
     before = file.fault_count
@@ -116,7 +119,16 @@ def has_programme_keys(path: Path, problems: ProblemList) -> bool:
             tables = stated.get(key)
             for part, entry in file.entries(tables, key) if isinstance(tables, list) else ():
                 _check_keys(part, entry, keys)
+        _check_nozzle_set_is_there(file, path, stated.get("nozzle_set"))
     return file.fault_count == before
+
+
+def _check_nozzle_set_is_there(file: ProgrammeTable, path: Path, name: object) -> None:
+    if isinstance(name, str) and name.strip():
+        try:
+            require_readable_file(path.parent / name.strip())
+        except GeoirrigError as error:
+            file.note(f"nozzle_set: {error}")
 
 
 def read_programme(

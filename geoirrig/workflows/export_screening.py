@@ -160,6 +160,7 @@ def screening_summary(
             {"parcel_id": parcel_id, "reason": reason}
             for parcel_id, reason in zip(failures["parcel_id"], failures["reason"], strict=True)
         ],
+        "left_out_count": sum(screening.city.inputs.left_out.count),
         "left_out": [
             {"layer": layer, "item_id": item_id, "reason": reason}
             for layer, item_id, reason in zip(

@@ -148,6 +148,22 @@ def test_read_city_head_beside_its_parcel_and_head_of_nobody(tmp_path: Path) -> 
     )
 
 
+def test_read_city_heads_of_nobody_are_counted_beyond_those_that_are_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("geoirrig.io.city_heads._MOST_NAMED", 1)
+    layers = city()
+    layers["heads"].geometry = [
+        shapely.Point(X0 + 7.0, Y0 + 5.0),
+        *(shapely.Point(X0 - far, Y0 - far) for far in (50.0, 60.0)),
+    ]
+    found, problems = read(tmp_path, layers)
+    assert found.left_out.item_id == ("H2", "1 more head")
+    assert found.left_out.count == (1, 1)
+    (told,) = [warning for warning in problems.warnings if "left out" in warning]
+    assert told.startswith("heads: 2 belong to no parcel and are left out: ")
+
+
 def test_read_city_turf_by_place_in_two_and_in_none(tmp_path: Path) -> None:
     layers = city()
     layers["turf"] = layers["turf"].drop(columns="parcel_id")

@@ -21,6 +21,7 @@ from geoirrig.io.read_programme import (
     RANKING_KEYS,
     REPLACEMENT_KEYS,
     TEXT_KEYS,
+    has_programme_keys,
     read_programme,
 )
 from geoirrig.parcel_quantities import QUANTITIES, known_names, other_units, spoken_names
@@ -407,3 +408,16 @@ def test_page_has_every_key() -> None:
     assert {key for key in keys if f"`{key}`" not in page} == set()
     prices = page.split("`water_price_per_m3`")[1].split("|")[0]
     assert all(f"_{unit}`" in prices for unit in PRICE_UNITS if unit != "m3")
+
+
+def test_has_programme_keys_a_nozzle_set_that_is_not_there_is_told_before_any_layer(
+    tmp_path: Path,
+) -> None:
+    path, problems = tmp_path / "house.toml", ProblemList()
+    path.write_text(GOOD, encoding="utf-8")
+    assert not has_programme_keys(path, problems)
+    (told,) = problems.problems
+    assert told.startswith("Programme file 'house.toml': nozzle_set: ")
+    assert "slower.csv' does not exist" in told
+    (tmp_path / "slower.csv").write_text("from_nozzle,to_nozzle\n", encoding="utf-8")
+    assert has_programme_keys(path, ProblemList())

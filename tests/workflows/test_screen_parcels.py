@@ -433,7 +433,7 @@ def test_print_screening_things_of_nobody(
         "refused_by": {"heads": 3, "nothing would change": 2},
         "finding": "One parcel is funded.",
         "funding_rule": "The best.",
-        "left_out": [{}] * n_items,
+        "left_out_count": n_items,
         "cautions": ["Look."],
     }
     print_screening(summary, units="us")
