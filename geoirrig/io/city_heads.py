@@ -272,7 +272,7 @@ def _nobodys_heads(layer: ArrowLayer, parcel: NDArray[np.int32]) -> tuple[LeftOu
             LeftOutItem(
                 layer="heads",
                 item_id=counted(count, "more head"),
-                reason="as those before",
+                reason=f"stand{'s' if count == 1 else ''} in no parcel",
                 count=count,
             )
         )
