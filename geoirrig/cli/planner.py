@@ -111,7 +111,7 @@ def screen(
         from geoirrig.cli.report_text import print_screening
         from geoirrig.io.unit_journal import check_journal
         from geoirrig.workflows.export_screening import export_screening
-        from geoirrig.workflows.load_city import ScreenOptions, load_city
+        from geoirrig.workflows.load_city import ScreenOptions, is_worth_starting, load_city
         from geoirrig.workflows.screen_parcels import screen_parcels
         from geoirrig.workflows.unit_executors import unit_executor
 
@@ -122,11 +122,13 @@ def screen(
         chosen = site.having(run_on=False)
         announce(output)
         check_journal(output.out, resume=resume)
-        able = None if workers is None or workers < 1 else workers
-        with unit_executor(workers=able, scheduler=scheduler) as executor:
+        sources = chosen.sources(**climate.files)
+        is_sound = not problems.problems and is_worth_starting(sources, programme)
+        who = {"workers": workers, "scheduler": scheduler} if is_sound else {"workers": 1}
+        with unit_executor(**who) as executor:
             record = climate.read(problems, alone=("run_time_method",))
             city = load_city(
-                chosen.sources(**climate.files),
+                sources,
                 programme,
                 climate=record,
                 settings_file=chosen.settings_file,

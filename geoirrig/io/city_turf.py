@@ -213,6 +213,7 @@ def _stated_parcels(
 ) -> tuple[NDArray[np.int32], dict[np.int64, str]]:
     """Parcel that each polygon names, −1 for none, and by row the names that no parcel has."""
     coded = coded_text(layer, "parcel_id")
+    # of parcels with the same id the first: all of them fail
     known = Words.of(parcels.records.parcel_id.tolist())
     of_word = coded.words.places_in(known).astype(np.int32)
     is_lacking = (of_word < 0) & ~coded.words.is_blank()

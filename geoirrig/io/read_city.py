@@ -316,12 +316,15 @@ def _nozzle_tables(places: Mapping[str, tuple[Path, str]], problems: ProblemList
 
 def _warn_of_left_out(items: tuple[LeftOutItem, ...], problems: ProblemList) -> None:
     for layer in ("turf", "heads"):
-        own = [item.item_id for item in items if item.layer == layer for _ in range(item.count)]
+        own = [item for item in items if item.layer == layer]
+        count = sum(item.count for item in own)
         if own:
+            named = listed([item.item_id for item in own[:3]])
             problems.warn(
-                f"{layer}: {len(own):,} {'belongs' if len(own) == 1 else 'belong'} to no parcel "
-                f"and {'is' if len(own) == 1 else 'are'} left out: "
-                f"{listed(own, at_most=3)}. The table 'left_out' says why."
+                f"{layer}: {count:,} {'belongs' if count == 1 else 'belong'} to no parcel and "
+                f"{'is' if count == 1 else 'are'} left out"
+                f"{', among them' if count > len(own[:3]) else ':'} {named}. The table 'left_out' "
+                "says why."
             )
 
 

@@ -42,10 +42,22 @@ class UnitJournal:
         )
 
     def keep(self, unit: int, values: Mapping[str, NDArray[Any]]) -> None:
-        """Put the results of a unit on the disk."""
+        """Put the results of a unit on the disk.
+
+        Raises
+        ------
+        OutputError
+            If there is no room for them, or they may not be written.
+        """
         stream = io.BytesIO()
         np.savez(stream, **values)  # type: ignore[arg-type]  # the stub takes a flag for a value
-        _write_whole(self.path_of(unit), stream.getvalue())
+        try:
+            _write_whole(self.path_of(unit), stream.getvalue())
+        except OSError as error:
+            raise OutputError(
+                f"The unfinished results cannot be kept in {str(self.folder)!r}: "
+                f"{error.strerror}. Make room there, then continue with --resume."
+            ) from error
 
     def kept(self, unit: int) -> dict[str, NDArray[Any]]:
         """The results of a unit."""

@@ -108,7 +108,7 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
         outlines = city.inputs.parcels.wkb
         wait_for_picture = helper.aside(draw_sheet, _sheet(screening, outlines, folder, units))
         tables = _tables(screening, table, outlines, folder, units)
-        for_others = [aside.submit(write, tables) for write in (write_csv, write_parquet)]
+        written = [aside.submit(write, tables) for write in (write_csv, write_parquet)]
         geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
@@ -124,8 +124,8 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             dated=WRITTEN_AT,
         )
         write_summary(folder / "summary.json", summary)
-        for written in for_others:
-            written.result()
+        for table_file in written:
+            table_file.result()
         wait_for_picture()
         if with_report:
             # as the picture: what draws is loaded only where it is needed

@@ -65,6 +65,16 @@ class LoadedCity:
     net_need_mm_year: FloatArray  # (n_turf,)
 
 
+def is_worth_starting(sources: SiteSources, programme_file: Path) -> bool:
+    """Whether the files of a city and its programme are there, which is seen at once.
+
+    Where they are not, no workers need be started to have `load_city` say so.
+    """
+    problems = ProblemList()
+    layer_places(sources, problems, required=REQUIRED_LAYERS)
+    return has_programme_keys(programme_file, problems) and not problems.problems
+
+
 @without_cycle_collection()
 def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices and the progress
     sources: SiteSources,

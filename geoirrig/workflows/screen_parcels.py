@@ -169,7 +169,7 @@ def _worked(
     journal: UnitJournal,
     progress: SharedProgress,
 ) -> Iterator[tuple[WorkUnit, Worked]]:
-    """What the units find, as it comes, once it is on the disk."""
+    """What the units find, as it comes; the one before is on the disk by then, and the last."""
     begun = told = time.monotonic()
     total = sum(len(unit.parcel) for unit in units)
     unit_of = {unit.number: unit for unit in units}
@@ -185,9 +185,10 @@ def _worked(
         ground=city.ground,
     )
     with threads_beside(1) as aside:
-        kept: Future[None] = aside.submit(_nothing)
+        kept: Future[None] | None = None
         for number, values in executor.results(source, units):
-            kept.result()
+            if kept is not None:
+                kept.result()
             kept = aside.submit(journal.keep, number, values)
             yield unit_of[number], values
             worked += len(unit_of[number].parcel)
@@ -201,11 +202,8 @@ def _worked(
                     f"about {_duration(left_s)} left",
                     worked / total,
                 )
-        kept.result()
-
-
-def _nothing() -> None:
-    pass
+        if kept is not None:
+            kept.result()
 
 
 def _duration(seconds: float) -> str:

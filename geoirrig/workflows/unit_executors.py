@@ -11,7 +11,8 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from functools import partial
 from itertools import islice
 from typing import Any, Protocol
@@ -84,10 +85,10 @@ class ProcessPool:
             fair = len(waiting) < self._count * len(to_do)
             return fair and len(waiting) < most * self._count
 
-        # The first are sent whole: nobody waits until the city is laid out, if it has to be.
-        while others_want(FIRST_TASKS):
-            waiting.add(self._others.submit(_worked, unit_task(source, to_do.popleft())))
-        with ExitStack() as until_done:
+        with _told_where_a_worker_ends(), ExitStack() as until_done:
+            # The first are sent whole: nobody waits until the city is laid out, if it has to be.
+            while others_want(FIRST_TASKS):
+                waiting.add(self._others.submit(_worked, unit_task(source, to_do.popleft())))
             shared: SharedRecord | None = None
             while to_do or waiting:
                 if shared is None and len(waiting) < self._count * len(to_do):
@@ -99,7 +100,9 @@ class ProcessPool:
                 done, waiting = wait(waiting, 0 if to_do else None, FIRST_COMPLETED)
                 for future in done:
                     yield future.result()
-        self._others.submit(_load_what_draws)  # while this process thinks about what was found
+        with suppress(BrokenProcessPool):  # they may draw later, and can be done without
+            for _ in range(self._count):  # while this process thinks about what was found
+                self._others.submit(_load_what_draws)
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Have something else done by one of the processes.
@@ -109,12 +112,13 @@ class ProcessPool:
         until_done = ExitStack()
         try:
             shared = until_done.enter_context(shared_record(arguments))
-        except GeoirrigError:  # no room for it: it is done here
+            done = self._others.submit(_done_from, work, shared)
+        except (GeoirrigError, BrokenProcessPool):  # no room, or nobody left: it is done here
+            until_done.close()
             return partial(work, *arguments)
-        done = self._others.submit(_done_from, work, shared)
 
         def wait_for_it() -> None:
-            with until_done:
+            with until_done, _told_where_a_worker_ends():
                 done.result()
 
         return wait_for_it
@@ -211,9 +215,9 @@ def _this_process(processors: int) -> Iterator[UnitExecutor]:
 
 @contextmanager
 def _process_pool(workers: int) -> Iterator[UnitExecutor]:
-    """The others are forked at once, while no library has threads and nothing is read.
+    """The others are forked at once, with the compiled kernels loaded once for all of them.
 
-    The compiled kernels are loaded before, once for all of them.
+    They use nothing that a thread of this process could hold: neither readers nor tables of Arrow.
     """
     from geoirrig.workflows.warm_up import work_smallest_unit
 
@@ -223,7 +227,7 @@ def _process_pool(workers: int) -> Iterator[UnitExecutor]:
         others, mp_context=multiprocessing.get_context("fork"), initializer=_begin_worker
     )
     try:
-        pool.submit(_nothing)  # with the first task, all are started
+        _start(pool, others)
         with at_most_processors(workers):
             yield ProcessPool(pool, others)
     finally:
@@ -235,6 +239,35 @@ def _begin_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that it works for decides
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     threading.Thread(target=_leave_with_the_parent, daemon=True).start()
+
+
+def _start(pool: ProcessPoolExecutor, count: int) -> None:
+    """Start all workers; where one cannot be, the others are ended."""
+    before = {child.pid for child in multiprocessing.active_children()}
+    try:
+        pool.submit(_nothing)  # with the first task, all are started
+    except BaseException as error:
+        for child in multiprocessing.active_children():
+            if child.pid not in before:
+                child.kill()
+                child.join()
+        if isinstance(error, OSError):
+            raise GeoirrigError(
+                f"{count} more working processes cannot be started: {error.strerror}. "
+                "Give fewer --workers."
+            ) from error
+        raise
+
+
+@contextmanager
+def _told_where_a_worker_ends() -> Iterator[None]:
+    try:
+        yield
+    except BrokenProcessPool as error:
+        raise GeoirrigError(
+            "A working process was ended from outside, most often because memory ran out. "
+            "Continue with --resume and fewer --workers."
+        ) from error
 
 
 def _nothing() -> None:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import multiprocessing
+import os
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +17,9 @@ import numpy as np
 import pytest
 
 from geoirrig import processors
-from geoirrig.errors import GeoirrigError
+from geoirrig.city_records import WorkUnit
+from geoirrig.errors import GeoirrigError, OutputError
+from geoirrig.io import unit_journal
 from geoirrig.units import FloatArray
 from geoirrig.workflows import work_units
 from geoirrig.workflows.load_city import LoadedCity
@@ -41,14 +47,17 @@ def many_units(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(work_units, "MOST_UNIT_CELLS", 60_000)
 
 
+def packed(city: LoadedCity) -> tuple[WorkUnit, ...]:
+    return work_units.pack_units(
+        city.inputs, cell_size_m=0.25, most_cells=work_units.most_unit_cells(city.ground)
+    )
+
+
 @pytest.mark.usefixtures("many_units")
 def test_unit_executor_two_processes_give_the_same_bytes(
     city: LoadedCity, expected: dict[str, bytes], tmp_path: Path
 ) -> None:
-    units = work_units.pack_units(
-        city.inputs, cell_size_m=0.25, most_cells=work_units.most_unit_cells(city.ground)
-    )
-    assert len(units) > 4
+    assert len(packed(city)) > 4
     with unit_executor(workers=2) as executor:
         found = screened(city, tmp_path / "out", executor=executor)
     assert exported(found, tmp_path / "out") == expected
@@ -164,15 +173,81 @@ main()
 """
 
 
-def test_screen_other_workers_are_started_before_there_are_threads(tmp_path: Path) -> None:
-    site = write_small_city(tmp_path / "city", 24, seed=6)
+def noted_forks(site: Path, programme: Path, out: Path) -> tuple[int, list[str]]:
     told = subprocess.run(
-        [sys.executable, "-c", NOTING_FORKS, "screen", str(site["site"]), "--programme",
-         str(site["programme"]), "--out", str(tmp_path / "out"), "--workers", "3"],
-        capture_output=True, encoding="utf-8", check=True,
+        [sys.executable, "-c", NOTING_FORKS, "screen", str(site), "--programme", str(programme),
+         "--out", str(out), "--workers", "3"],
+        capture_output=True, encoding="utf-8",
     )  # fmt: skip
     forks = [line for line in told.stdout.splitlines() if line.startswith("forked")]
-    assert forks == ["forked beside 0 threads"] * 2
+    return told.returncode, forks
+
+
+def test_screen_other_workers_are_started_before_there_are_threads(tmp_path: Path) -> None:
+    site = write_small_city(tmp_path / "city", 24, seed=6)
+    code, forks = noted_forks(site["site"], site["programme"], tmp_path / "out")
+    assert (code, forks) == (0, ["forked beside 0 threads"] * 2)
+
+
+def test_screen_nobody_is_started_where_a_file_is_missing(tmp_path: Path) -> None:
+    site = write_small_city(tmp_path / "city", 24, seed=6)
+    gone = tmp_path / "gone"
+    for files in ((gone, site["programme"]), (site["site"], gone)):
+        assert noted_forks(*files, tmp_path / "out") == (2, [])
+
+
+def test_unit_executor_a_worker_that_cannot_be_started(monkeypatch: pytest.MonkeyPatch) -> None:
+    before, forks, fork = set(multiprocessing.active_children()), [], os.fork
+
+    def failing() -> int:
+        forks.append(len(forks))
+        if len(forks) == 3:
+            raise OSError(errno.EAGAIN, os.strerror(errno.EAGAIN))
+        return fork()
+
+    monkeypatch.setattr(os, "fork", failing)
+    with (
+        pytest.raises(GeoirrigError, match="3 more working processes cannot be started: "),
+        unit_executor(workers=4),
+    ):
+        raise AssertionError("not all are there")
+    assert len(forks) == 3
+    assert set(multiprocessing.active_children()) <= before
+
+
+@pytest.mark.usefixtures("many_units")
+def test_unit_executor_a_worker_that_is_ended_from_outside(
+    city: LoadedCity, tmp_path: Path
+) -> None:
+    with unit_executor(workers=2) as executor:
+        ended = executor._others.submit(os._exit, 1)  # type: ignore[attr-defined]
+        with pytest.raises(BrokenProcessPool):
+            ended.result()
+        executor.aside(_write_sum, tmp_path, np.ones(3), "word")()
+        assert (tmp_path / "word").read_text() == "3.0 True"
+        with pytest.raises(GeoirrigError, match=r"ended from outside.*--resume"):
+            screened(city, tmp_path / "out", executor=executor)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+@pytest.mark.usefixtures("many_units")
+def test_screen_parcels_no_room_for_the_journal_is_told(
+    city: LoadedCity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, workers: int
+) -> None:
+    """The last unit finds none: what is written beside the work is waited for."""
+    write, n_units = unit_journal._write_whole, len(packed(city))
+
+    def full(path: Path, content: bytes) -> None:
+        if len(list(path.parent.glob("unit-*.npz"))) == n_units - 1:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        write(path, content)
+
+    monkeypatch.setattr(unit_journal, "_write_whole", full)
+    with (
+        unit_executor(workers=workers) as executor,
+        pytest.raises(OutputError, match=r"No space left on device\. Make room there"),
+    ):
+        screened(city, tmp_path / "out", executor=executor)
 
 
 def test_unit_executor_where_no_process_can_be_copied_all_is_done_here(
