@@ -144,9 +144,9 @@ def batch_measures(
     sums = kernels.ZoneSums(np.zeros(n_zones, np.int64), *(np.zeros(n_zones) for _ in range(4)))
     found = EventSums(np.zeros(n_zones), np.zeros((n_turf, kernels.N_CLASSES), np.int64))
     work = workspace(float(np.max(sites.heads.radius, initial=0.0)))
-    lots, n_lots = measure_groups(sites, batch_limits(sites), work, sums, found)
+    columns, n_lots = measure_groups(sites, batch_limits(sites), work, sums, found)
     cell_area_m2 = settings.cell_size_m**2
-    lots = runoff_kernels.Lots._make(column[:n_lots] for column in lots)
+    lots = runoff_kernels.Lots._make(column[:n_lots] for column in columns)
     return BatchMeasures(
         **_of_zones(layout, sites.zones, sums, found.run_hours),
         **_of_events(lots, found, groups, cell_area_m2),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,7 +41,6 @@ from geoirrig.surfaces.batch_kernels import (
 from geoirrig.surfaces.batch_runoff_kernels import (
     Event,
     GroupCells,
-    Lots,
     Ponding,
     lots_room,
     plan_runs,
@@ -174,13 +173,14 @@ def _lay_group(own: GroupState, sites: Sites, work: Workspace, runs: CellRuns, r
 @compiled
 def measure_groups(
     sites: Sites, limits: Limits, work: Workspace, sums: ZoneSums, found: EventSums
-) -> tuple[Lots, int]:
+) -> tuple[tuple[NDArray[Any], ...], int]:
     """Fill the sums of every zone and polygon, group by group, and state by state in each.
 
     Returns
     -------
-    tuple of Lots and int
-        The lots of all groups, and how many there are.
+    tuple of arrays, and int
+        The columns of the `Lots` of all groups, and how many lots there are. They are no named
+        tuple: an interrupt while one is made for the caller would end the process without a word.
     """
     event, groups = sites.event, sites.event.groups
     room = _first_room(limits, sites.heads.col.shape[0])
@@ -204,4 +204,8 @@ def measure_groups(
             lots = room_for_lots(n_lots + min(n_cells, N_CLASSES * limits.lots), lots)
             n_lots = wet_once(own, event, water, found.run_hours, lots, n_lots)
             walk_event(own, event, water, found.run_hours, lots)
-    return lots, n_lots
+    columns = (
+        lots.zone, lots.turf, lots.rank, lots.cells, lots.intake_mm_h, lots.storage_mm,
+        lots.taken_in_mm, lots.applied_mm, lots.shed_mm,
+    )  # fmt: skip
+    return columns, n_lots
