@@ -95,3 +95,15 @@ def _shown(value: object, *, longest: int = 60) -> str:
     plain = value.item() if hasattr(value, "item") else value
     text = repr(plain)
     return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def was_interrupted(error: BaseException) -> bool:
+    """Whether an interrupt is among the causes of an error.
+
+    One that comes while a compiled kernel hands over its arrays is told as a fault of the
+    interpreter, with the interrupt as its cause.
+    """
+    cause: BaseException | None = error
+    while cause is not None and not isinstance(cause, KeyboardInterrupt):
+        cause = cause.__cause__ or cause.__context__
+    return cause is not None

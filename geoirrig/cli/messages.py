@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 import typer
 from rich.console import Console
 
-from geoirrig.errors import GeoirrigError, InputError
+from geoirrig.errors import GeoirrigError, InputError, was_interrupted
 
 EXIT_PROGRAM_FAULT = 1
 EXIT_WRONG_INPUT = 2
@@ -89,11 +89,12 @@ def told_to_the_user() -> Iterator[None]:
         _print_problems([str(error)])
         raise typer.Exit(EXIT_WRONG_INPUT) from None
     except KeyboardInterrupt:
-        stderr.print(STOPPED, markup=False)
-        raise typer.Exit(EXIT_STOPPED) from None
+        _leave_as_stopped()
     except (typer.Exit, BrokenPipeError):  # a reader that hangs up is no fault
         raise
     except Exception as error:
+        if was_interrupted(error):
+            _leave_as_stopped()
         if "GEOIRRIG_TRACEBACK" in os.environ:
             raise
         stderr.print(
@@ -103,6 +104,11 @@ def told_to_the_user() -> Iterator[None]:
             markup=False,
         )
         raise typer.Exit(EXIT_PROGRAM_FAULT) from None
+
+
+def _leave_as_stopped() -> NoReturn:
+    stderr.print(STOPPED, markup=False)
+    raise typer.Exit(EXIT_STOPPED) from None
 
 
 def stop(_signal: int, _frame: object) -> NoReturn:

@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geoirrig.city_records import Number
+from geoirrig.errors import was_interrupted
 from geoirrig.physics.nozzle_hydraulics import throw_of_heads
 from geoirrig.records import (
     SprinklerLayout,
@@ -52,7 +53,10 @@ def worked_unit(task: UnitTask) -> Worked:
         return _worked(
             task, np.ones(len(task.zone_parcel), bool), np.ones(len(task.turf_wkb), bool)
         )
-    except Exception:  # one parcel spoils the unit: find out which, and work the others
+    except Exception as error:
+        if was_interrupted(error):
+            raise KeyboardInterrupt from error
+        # one parcel spoils the unit: find out which, and work the others
         return _worked_one_by_one(task)
 
 
@@ -175,6 +179,8 @@ def _worked_one_by_one(task: UnitTask) -> Worked:
         try:
             own = _worked(task, zone_is_in, turf_is_in)
         except Exception as error:
+            if was_interrupted(error):
+                raise KeyboardInterrupt from error
             failed[parcel] = f"It could not be worked: {type(error).__name__}: {error}."
             continue
         failed |= dict(zip(own["failed_parcel"].tolist(), own["reason"].tolist(), strict=True))

@@ -615,3 +615,22 @@ def test_screen_parcels_city_in_which_nothing_can_be_worked(
     assert not column(found, "eligible").any()
     assert "0 of " in found.verdict.finding
     assert export_screening(found, tmp_path / "done", units="si", overwrite=False, options={})
+
+
+def test_screen_parcels_an_interrupt_that_a_kernel_made_an_error_of_stops_the_run(
+    city: LoadedCity, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is no fault of a parcel: nothing is tried again, parcel by parcel."""
+    calls: list[int] = []
+
+    def handing_over(*_: Any, **__: Any) -> None:
+        calls.append(1)
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as interrupt:
+            raise SystemError("returned a result with an exception set") from interrupt
+
+    monkeypatch.setattr("geoirrig.workflows.unit_measures.batch_measures", handing_over)
+    with pytest.raises(KeyboardInterrupt):
+        screen_parcels(city, ThisProcess(), tmp_path / "out", run={})
+    assert len(calls) == 1
