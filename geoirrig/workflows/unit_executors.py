@@ -217,7 +217,8 @@ def _this_process(processors: int) -> Iterator[UnitExecutor]:
 def _process_pool(workers: int) -> Iterator[UnitExecutor]:
     """The others are forked at once, with the compiled kernels loaded once for all of them.
 
-    They use nothing that a thread of this process could hold: neither readers nor tables of Arrow.
+    Where nothing was read before, there are no threads yet. Else those of the reading libraries are
+    idle, and the others call none of these but what reads rasters.
     """
     from geoirrig.workflows.warm_up import work_smallest_unit
 
