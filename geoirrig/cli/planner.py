@@ -92,7 +92,7 @@ def screen(
     ] = False,
     workers: Annotated[
         int | None,
-        typer.Option(metavar="N", help="Processors to use, a working process on each (all)."),
+        typer.Option(metavar="N", help="Processes that work, one on each processor (all)."),
     ] = None,
     scheduler: Annotated[
         str | None,

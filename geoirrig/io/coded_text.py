@@ -49,7 +49,7 @@ class Words(Sequence[str]):
 
     def array(self) -> ObjectArray:
         """All texts."""
-        return np.array([*self, ""], dtype=object)[:-1]
+        return np.array(list(self), dtype=object)
 
     def is_blank(self) -> BoolArray:
         """Which are empty."""

@@ -103,12 +103,12 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
     summary = screening_summary(screening, record, units=units)
     table = _in_acre_feet(screening.parcels) if units == "us" else screening.parcels
     helper = ThisProcess() if executor is None else executor
-    with whole_output(out_dir, overwrite=overwrite) as folder, threads_beside(2) as aside:
+    with whole_output(out_dir, overwrite=overwrite) as folder, threads_beside(2) as beside:
         progress("Writing layer and tables, drawing map and cost curve")
         outlines = city.inputs.parcels.wkb
         wait_for_picture = helper.aside(draw_sheet, _sheet(screening, outlines, folder, units))
         tables = _tables(screening, table, outlines, folder, units)
-        written = [aside.submit(write, tables) for write in (write_csv, write_parquet)]
+        written = [beside.submit(write, tables) for write in (write_csv, write_parquet)]
         geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(

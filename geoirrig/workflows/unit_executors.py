@@ -181,8 +181,8 @@ def unit_executor(
 
     Enter it before anything is read: the other workers are copies of this process as it is then.
     From here on, it keeps the memory that it frees: see `keep_freed_memory`. Within the context,
-    unless a scheduler is given, all that it does besides, reading and writing too, uses no more
-    processors than there are workers.
+    unless a scheduler is given, `processor_count` is at most the number of workers, for reading and
+    writing too.
 
     Parameters
     ----------
