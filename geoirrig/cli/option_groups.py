@@ -195,6 +195,11 @@ class SiteChoice:
         )
 
     @property
+    def files(self) -> tuple[Path, ...]:
+        """All files that were given, whatever they are."""
+        return tuple(value for value in self.options.values() if isinstance(value, Path))
+
+    @property
     def settings_file(self) -> Path | None:
         """File of settings, if one was given."""
         found: Path | None = self.options["settings"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from pathlib import Path
 from typing import Annotated
 
@@ -107,7 +108,11 @@ def screen(
     output: OutputChoice,
 ) -> None:
     """Hold every parcel of a city against a rebate programme: who qualifies, what it saves."""
-    with told_to_the_user():
+    from geoirrig.io.checksums import checksums_beside
+
+    files = (*site.files, *chain(*climate.files.values()), programme)
+    # begun first: a large city takes as long as the libraries below, which need one processor
+    with told_to_the_user(), checksums_beside(files if workers != 1 else ()) as checksum:
         from geoirrig.cli.report_text import print_screening
         from geoirrig.io.unit_journal import check_journal
         from geoirrig.workflows.export_screening import export_screening
@@ -137,6 +142,7 @@ def screen(
                     schedule=climate.schedule_options(), pressure_apart=pressure_apart
                 ),
                 problems=problems,
+                checksum=checksum,
                 progress=output.progress,
             )
             run = {"command": "screen", **site.stated(), **climate.stated()}

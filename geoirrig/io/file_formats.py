@@ -6,16 +6,15 @@ refused, so that a virtual or remote source dressed up as a GeoPackage cannot be
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
 from geoirrig.errors import GeoirrigError
+from geoirrig.io.checksums import Checksum, file_sha256
 from geoirrig.records import InputFile
 
 _HEADER_BYTES = 4096
 _GEOPACKAGE_IDS = (b"GPKG", b"GP10", b"GP11")  # application_id of versions 1.2 on, 1.0 and 1.1
-_HASH_BLOCK_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,18 +57,9 @@ def raster_format(path: Path) -> FileFormat:
     return _file_format(path, RASTER_FORMATS, "raster")
 
 
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        while block := stream.read(_HASH_BLOCK_BYTES):
-            digest.update(block)
-    return digest.hexdigest()
-
-
-def file_read(role: str, path: Path) -> InputFile:
+def file_read(role: str, path: Path, checksum: Checksum = file_sha256) -> InputFile:
     """A file for the record of a run: its role, name and checksum."""
-    return InputFile(role=role, name=path.name, sha256=file_sha256(path))
+    return InputFile(role=role, name=path.name, sha256=checksum(path))
 
 
 def require_readable_file(path: Path) -> bytes:

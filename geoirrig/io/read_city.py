@@ -26,6 +26,7 @@ from geoirrig.expressions.grammar import ValueKind
 from geoirrig.grid.polygon_rings import polygon_boxes
 from geoirrig.grid.ring_kernels import Rings
 from geoirrig.io.arrow_layer import ArrowLayer, read_arrow_layers
+from geoirrig.io.checksums import Checksum, file_sha256
 from geoirrig.io.city_heads import (
     NozzleTables,
     PlacedHeads,
@@ -109,7 +110,9 @@ class PlacedCity:
     plane: PlaneOfWork
 
 
-def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
+def open_city(
+    sources: SiteSources, problems: ProblemList, *, checksum: Checksum = file_sha256
+) -> OpenCity:
     """Read the layers of a city in bulk.
 
     Parameters
@@ -118,10 +121,12 @@ def open_city(sources: SiteSources, problems: ProblemList) -> OpenCity:
         Files, GeoPackage or GeoParquet for the larger layers.
     problems : ProblemList
         Takes missing layers and columns, files that cannot be read, faults of the nozzle table.
+    checksum : callable, optional
+        What reckons the checksum of a file.
     """
     places, _ = layer_places(sources, problems, required=REQUIRED_LAYERS)
     with threads_beside(1) as aside:
-        files = aside.submit(input_files, sources, ProblemList())
+        files = aside.submit(input_files, sources, ProblemList(), checksum)
         roles = [role for role in CITY_LAYERS if role in places]
         read = read_arrow_layers(
             [(*places[role], LAYERS[role]) for role in roles],

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from geoirrig.errors import GeoirrigError, ProblemList
+from geoirrig.io.checksums import Checksum, file_sha256
 from geoirrig.io.column_values import named_ids
 from geoirrig.io.columns import LAYERS, listed, nearest_hint
 from geoirrig.io.file_formats import GEOPACKAGE, file_read, files_of, vector_format
@@ -299,7 +300,9 @@ def _unknown_slope(sources: SiteSources, table: LayerTable, turf: PlacedTurf) ->
     )
 
 
-def input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile, ...]:
+def input_files(
+    sources: SiteSources, problems: ProblemList, checksum: Checksum = file_sha256
+) -> tuple[InputFile, ...]:
     """Every file of the run with its checksum; what cannot be read was noted already."""
     roles: list[tuple[str, Path | None]] = [("site", sources.site)]
     roles += [(role, source.path) for role, source in sources.layers.items()]
@@ -311,7 +314,7 @@ def input_files(sources: SiteSources, problems: ProblemList) -> tuple[InputFile,
             continue
         for part in files_of(path):
             try:
-                files.append(file_read(role, part))
+                files.append(file_read(role, part, checksum))
             except OSError as error:
                 if not problems.problems:
                     problems.add(f"{str(part)!r} cannot be read: {error.strerror}.")

@@ -12,6 +12,7 @@ import numpy as np
 
 from geoirrig.city_records import CityInputs, CityTurf
 from geoirrig.errors import InputError, ProblemList
+from geoirrig.io.checksums import Checksum, file_sha256
 from geoirrig.io.file_formats import file_read
 from geoirrig.io.programme_changes import programme_nozzle_set
 from geoirrig.io.read_city import REQUIRED_LAYERS, OpenCity, PlacedCity, open_city, read_city
@@ -85,6 +86,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
     overrides: Mapping[str, object] | None = None,
     options: ScreenOptions | None = None,
     problems: ProblemList | None = None,
+    checksum: Checksum = file_sha256,
     progress: Progress = lambda _: None,
 ) -> LoadedCity:
     """Read a city and a programme.
@@ -103,6 +105,8 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
         The defaults where absent.
     problems : ProblemList, optional
         What was found in other files of the run.
+    checksum : callable, optional
+        What reckons the checksum of a file: see `geoirrig.io.checksums.checksums_beside`.
     progress : callable, optional
         Told the name of each step as it begins.
 
@@ -124,7 +128,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
         layer_places(sources, problems, required=REQUIRED_LAYERS)
         problems.raise_if_any()
     progress("Reading the layers of the city")
-    opened = open_city(sources, problems)
+    opened = open_city(sources, problems, checksum=checksum)
     programme, nozzle_set = _programme(opened, programme_file, problems)
     progress("Finding whose turf and heads these are")
     placed = read_city(
@@ -140,7 +144,7 @@ def load_city(  # noqa: PLR0913 - as `load_site`, and the climate, the choices a
     problems.raise_if_any()
     if placed is None or programme is None:
         raise InputError(["The city could not be read."])
-    files = (*placed.inputs.files, *_programme_files(programme, programme_file))
+    files = (*placed.inputs.files, *_programme_files(programme, programme_file, checksum))
     inputs = dataclasses.replace(placed.inputs, files=files, warnings=tuple(problems.warnings))
     return LoadedCity(
         inputs=inputs,
@@ -266,12 +270,14 @@ def _programme(
     return programme, programme_nozzle_set(programme, path, nozzles, in_use, problems)
 
 
-def _programme_files(programme: Programme, programme_file: Path) -> tuple[InputFile, ...]:
+def _programme_files(
+    programme: Programme, programme_file: Path, checksum: Checksum
+) -> tuple[InputFile, ...]:
     """The programme file, and that of its nozzle set where it has one."""
     paths = {"programme": programme_file}
     if programme.nozzle_set:
         paths["nozzle_set"] = programme_file.parent / programme.nozzle_set
-    return tuple(file_read(role, path) for role, path in paths.items())
+    return tuple(file_read(role, path, checksum) for role, path in paths.items())
 
 
 def _check_need(programme: Programme, climate: ClimateRecord | None, problems: ProblemList) -> None:

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import gc
 import multiprocessing
-import os
-import signal
-import sys
-import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
@@ -17,6 +12,7 @@ from functools import partial
 from itertools import islice
 from typing import Any, Protocol
 
+from geoirrig.child_processes import begin_child, copies_are_safe, copying
 from geoirrig.city_records import WorkUnit
 from geoirrig.errors import GeoirrigError
 from geoirrig.processors import at_most_processors, processor_count
@@ -202,7 +198,7 @@ def unit_executor(
     if scheduler is not None:
         return _cluster(scheduler)
     count = processor_count() if workers is None else workers
-    if count == 1 or sys.platform != "linux":
+    if count == 1 or not copies_are_safe():
         return _this_process(count)
     return _process_pool(count)
 
@@ -224,22 +220,13 @@ def _process_pool(workers: int) -> Iterator[UnitExecutor]:
 
     work_smallest_unit()
     others = workers - 1
-    pool = ProcessPoolExecutor(
-        others, mp_context=multiprocessing.get_context("fork"), initializer=_begin_worker
-    )
+    pool = ProcessPoolExecutor(others, mp_context=copying(), initializer=begin_child)
     try:
         _start(pool, others)
         with at_most_processors(workers):
             yield ProcessPool(pool, others)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _begin_worker() -> None:
-    gc.freeze()  # what this copy came with stays: looking through it would make pages its own
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the process that it works for decides
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    threading.Thread(target=_leave_with_the_parent, daemon=True).start()
 
 
 def _start(pool: ProcessPoolExecutor, count: int) -> None:
@@ -278,14 +265,6 @@ def _nothing() -> None:
 def _load_what_draws() -> None:
     """What one of them will need at last."""
     import geoirrig.maps.screening_sheet  # noqa: F401 - it takes long
-
-
-def _leave_with_the_parent() -> None:
-    """End this worker when the process that it works for is gone, killed without a word."""
-    parent = multiprocessing.parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 @contextmanager

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,6 @@ from geoirrig.io.file_formats import (
     GEOPARQUET,
     GEOTIFF,
     SHAPEFILE,
-    file_sha256,
     files_of,
     raster_format,
     vector_format,
@@ -82,12 +80,6 @@ def test_vector_format_of_a_path_with_nul_is_refused() -> None:
 def test_vector_format_of_a_remote_path_is_a_missing_file() -> None:
     with pytest.raises(GeoirrigError, match="does not exist"):
         vector_format(Path("/vsicurl/http://localhost/site.gpkg"))
-
-
-def test_file_sha256_is_that_of_the_bytes(tmp_path: Path) -> None:
-    path = tmp_path / "a"
-    path.write_bytes(b"abc" * 1_000_000)
-    assert file_sha256(path) == hashlib.sha256(b"abc" * 1_000_000).hexdigest()
 
 
 def test_files_of_a_shapefile_are_all_its_companions(tmp_path: Path) -> None:
