@@ -92,7 +92,7 @@ class ArrowLayer:
     arrow : pyarrow.Table
         The columns.
     wkb : pyarrow array of binary or None
-        Geometry as well-known binary; None for an attribute table.
+        Geometry as well-known binary, outlines in one piece; None for an attribute table.
     """
 
     table: LayerTable
@@ -201,6 +201,12 @@ def bytes_of(array: Any) -> tuple[NDArray[np.uint8], NDArray[np.int64]]:
     return raw, places.astype(np.int64)
 
 
+def chunks_of(column: Any) -> list[Any]:
+    """The arrays with rows that a column is made of."""
+    chunks = column.chunks if isinstance(column, pa.ChunkedArray) else [column]
+    return [chunk for chunk in chunks if len(chunk)]
+
+
 def point_coordinates_of(layer: ArrowLayer) -> FloatArray:
     """Coordinates of points, (n_rows, 2); NaN where there is none or something else is drawn."""
     coordinates = _points_in_step(layer.wkb)
@@ -241,17 +247,33 @@ def _read_ogr(
 ) -> ArrowLayer:
     info = pyogrio.read_info(path, layer=layer)
     names = _columns_to_read([str(n) for n in info["fields"]], schema, carry_others)
-    meta, table = pyogrio.raw.read_arrow(
-        path, layer=layer, columns=names, read_geometry=bool(schema.geometry)
-    )
+    with pyogrio.raw.open_arrow(
+        path, layer=layer, columns=names, read_geometry=bool(schema.geometry), use_pyarrow=True
+    ) as (meta, batches):
+        table = _copied(batches)
     place = f"layer {layer!r} of {path.name!r}"
     geometry_name = meta["geometry_name"] or "wkb_geometry"
     wkb = None
     if schema.geometry:
-        wkb = _without_curves(schema, table.column(geometry_name).combine_chunks())
+        wkb = _without_curves(schema, table.column(geometry_name))
         table = table.drop_columns([geometry_name])
     crs = stated_crs(meta["crs"], place, "", problems) if schema.geometry else None
     return _layer(schema, place, table, wkb, crs)
+
+
+def _copied(batches: Any) -> Any:
+    """All batches as one table.
+
+    A batch is one piece of memory, and whatever is left of it keeps all of it. Where its columns
+    are copied, while they are at hand, the next batch takes the same piece.
+    """
+    copies = [
+        pa.RecordBatch.from_arrays(
+            [pa.concat_arrays([column]) for column in batch.columns], schema=batch.schema
+        )
+        for batch in batches
+    ]
+    return pa.Table.from_batches(copies, batches.schema)
 
 
 def _read_parquet(
@@ -276,7 +298,7 @@ def _read_parquet(
     if columns[primary].get("encoding") != "WKB":
         raise ValueError("an encoding for the careful reader")
     table = _parquet_table(path, [*names, primary])
-    wkb = _without_curves(schema, table.column(primary).combine_chunks())
+    wkb = _without_curves(schema, table.column(primary))
     text = columns[primary].get("crs", _DEGREES)
     text = json.dumps(text) if isinstance(text, dict) else text
     crs = stated_crs(text, place, "", problems)
@@ -297,6 +319,7 @@ def _columns_to_read(names: list[str], schema: LayerSchema, carry_others: bool) 
 def _layer(
     schema: LayerSchema, place: str, table: Any, wkb: Any, crs: pyproj.CRS | None
 ) -> ArrowLayer:
+    table = _with_whole_numbers(table)
     return ArrowLayer(
         table=LayerTable(
             schema=schema,
@@ -308,6 +331,14 @@ def _layer(
         arrow=table,
         wkb=wkb,
     )
+
+
+def _with_whole_numbers(table: Any) -> Any:
+    """The same with measures in one piece, NaN where missing: their arrays need no copy."""
+    for place, field in enumerate(table.schema):
+        if pa.types.is_floating(field.type):
+            table = table.set_column(place, field.name, pa.array(ArrowColumns(table)[field.name]))
+    return table
 
 
 def _of_table(table: LayerTable | None) -> ArrowLayer | None:
@@ -345,11 +376,12 @@ def from_wkb(values: ObjectArray) -> ObjectArray:
 
 
 def _without_curves(schema: LayerSchema, wkb: Any) -> Any:
-    """The same; an error where some row is a curve or may hold one: shapely reads none.
+    """The same, outlines in one piece; an error where one is a curve: shapely reads none.
 
     The careful reader has them as chords.
     """
     if "Point" not in schema.geometry:
+        wkb = wkb.combine_chunks()
         raw, places = bytes_of(wkb)
         start = places[:-1][np.diff(places) > 2]
         kind = raw[start + 1].astype(np.int64) | raw[start + 2].astype(np.int64) << 8
@@ -359,9 +391,25 @@ def _without_curves(schema: LayerSchema, wkb: Any) -> Any:
 
 
 def _points_in_step(wkb: Any) -> FloatArray | None:
-    """Coordinates straight from the bytes, where all rows are plain points of one size."""
+    """Coordinates straight from the bytes, where all rows are plain points."""
     if wkb.null_count or not len(wkb):
         return None
+    coordinates: FloatArray = np.empty((2, len(wkb))).T  # column after column
+    start = 0
+    for chunk in chunks_of(wkb):
+        points = _plain_points(chunk)
+        if points is None:
+            return None
+        rows = slice(start, start + len(chunk))
+        coordinates[rows, 0], coordinates[rows, 1] = points["x"], points["y"]
+        start = rows.stop
+    is_whole = np.isfinite(coordinates[:, 0]) & np.isfinite(coordinates[:, 1])
+    coordinates[~is_whole] = np.nan
+    return coordinates
+
+
+def _plain_points(wkb: Any) -> NDArray[Any] | None:
+    """Records of `_POINT_WKB`; None where some row is another kind of geometry or size."""
     raw, offsets = bytes_of(wkb)
     size = int(offsets[1] - offsets[0])
     if size not in (_POINT_WKB_BYTES, _POINT_Z_WKB_BYTES) or np.any(np.diff(offsets) != size):
@@ -370,10 +418,4 @@ def _points_in_step(wkb: Any) -> FloatArray | None:
     layout: Any = np.dtype(point)  # type: ignore[call-overload]  # the stub lacks this form
     rows = np.frombuffer(raw, dtype=layout, count=len(wkb), offset=int(offsets[0]))
     is_plain = (rows["order"] == _LITTLE_ENDIAN) & np.isin(rows["kind"], _POINT_KINDS)
-    if not is_plain.all():
-        return None
-    coordinates: FloatArray = np.empty((2, len(wkb))).T  # column after column
-    coordinates[:, 0], coordinates[:, 1] = rows["x"], rows["y"]
-    is_whole = np.isfinite(coordinates[:, 0]) & np.isfinite(coordinates[:, 1])
-    coordinates[~is_whole] = np.nan
-    return coordinates
+    return rows if is_plain.all() else None

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from geoirrig.io.arrow_layer import ArrowLayer, bytes_of
+from geoirrig.io.arrow_layer import ArrowLayer, bytes_of, chunks_of
 from geoirrig.io.column_values import BoolArray, texts
 from geoirrig.io.text_hash_kernels import text_hashes
 from geoirrig.records import ObjectArray
@@ -97,7 +97,7 @@ def coded_text(layer: ArrowLayer, name: str) -> CodedText:
     if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
         return _coded(np.asarray(layer.table.columns[name]))
     # Most often many rows in a row say the same.
-    runs = [pc.run_end_encode(chunk) for chunk in column.chunks if len(chunk)]
+    runs = [pc.run_end_encode(chunk) for chunk in chunks_of(column)]
     values = pa.concat_arrays([run.values.cast(pa.large_string()) for run in runs] or [_NO_TEXT])
     encoded = pc.dictionary_encode(values)
     found = encoded.dictionary
@@ -133,7 +133,7 @@ def _all_differ(column: Any) -> bool:
     if column.null_count or not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
         return False
     hashes, done = np.empty(len(column), dtype=np.uint64), 0
-    for chunk in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
+    for chunk in chunks_of(column):
         raw, places = bytes_of(chunk)
         if np.any(places[1:] == places[:-1]):
             return False
