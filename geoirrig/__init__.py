@@ -1,5 +1,3 @@
 """From sprinkler heads, turf and slope on a map to depth, coverage and runoff risk."""
 
-from importlib.metadata import version
-
-__version__ = version("geoirrig")
+__version__ = "0.1.0"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
 import signal
 import subprocess
@@ -61,6 +62,10 @@ def bad_site(tmp_path: Path) -> Path:
 def test_version_prints_the_version_alone() -> None:
     result = run("--version")
     assert (result.exit_code, result.stdout, result.stderr) == (0, f"{__version__}\n", "")
+
+
+def test_version_is_that_of_the_installed_package() -> None:
+    assert __version__ == importlib.metadata.version("geoirrig")
 
 
 def test_help_lists_the_commands() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from itertools import chain
 from pathlib import Path
 from typing import Annotated
@@ -80,6 +81,16 @@ def compare(
         output.tell(summary, print_comparison)
 
 
+# What libraries are told before they are loaded for a city; what the user has set prevails.
+CITY_ENVIRONMENT = {
+    # No large matrices are multiplied: threads that wait for some would take turns at idling.
+    "OPENBLAS_NUM_THREADS": "1",
+    # Columns of millions are made once. Huge pages for them are cleared whole, which a virtual
+    # machine that gets its memory late pays dearly, all the more with two processes at it.
+    "NUMPY_MADVISE_HUGEPAGE": "0",
+}
+
+
 @with_options(site=SITE, climate=CLIMATE.but(without=("allowance",)), output=REPORTED)
 def screen(
     programme: Annotated[
@@ -110,6 +121,8 @@ def screen(
     """Hold every parcel of a city against a rebate programme: who qualifies, what it saves."""
     from geoirrig.io.checksums import checksums_beside
 
+    for name, value in CITY_ENVIRONMENT.items():
+        os.environ.setdefault(name, value)
     files = (*site.files, *chain(*climate.files.values()), programme)
     # begun first: a large city takes as long as the libraries below, which need one processor
     with told_to_the_user(), checksums_beside(files if workers != 1 else ()) as checksum:

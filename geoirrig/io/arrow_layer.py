@@ -45,6 +45,7 @@ _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "offsets": [0, 1, 5, 13],
 }
 _LAST_BLANK = ord(" ")  # the blanks of ASCII come before all other characters
+_LEAST_ROW_BYTES = 4  # in any file: no more rows are believed before they are seen
 _MOST_READING_THREADS = 4  # of one table: more do not help, says the reading library
 _DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS
 
@@ -247,10 +248,11 @@ def _read_ogr(
 ) -> ArrowLayer:
     info = pyogrio.read_info(path, layer=layer)
     names = _columns_to_read([str(n) for n in info["fields"]], schema, carry_others)
+    most_rows = path.stat().st_size // _LEAST_ROW_BYTES
     with pyogrio.raw.open_arrow(
         path, layer=layer, columns=names, read_geometry=bool(schema.geometry), use_pyarrow=True
     ) as (meta, batches):
-        table = _copied(batches)
+        table = _copied(batches, min(max(0, info["features"]), most_rows))
     place = f"layer {layer!r} of {path.name!r}"
     geometry_name = meta["geometry_name"] or "wkb_geometry"
     wkb = None
@@ -261,19 +263,35 @@ def _read_ogr(
     return _layer(schema, place, table, wkb, crs)
 
 
-def _copied(batches: Any) -> Any:
-    """All batches as one table.
+def _copied(batches: Any, n_told: int) -> Any:
+    """All batches as one table, measures in one piece and NaN where missing, as arrays want them.
 
     A batch is one piece of memory, and whatever is left of it keeps all of it. Where its columns
-    are copied, while they are at hand, the next batch takes the same piece.
+    are copied, while they are at hand, the next batch takes the same piece. ``n_told`` is the
+    number of rows that the file tells of.
     """
-    copies = [
-        pa.RecordBatch.from_arrays(
-            [pa.concat_arrays([column]) for column in batch.columns], schema=batch.schema
-        )
-        for batch in batches
-    ]
-    return pa.Table.from_batches(copies, batches.schema)
+    schema, end = batches.schema, 0
+    measures = {f.name: np.empty(n_told) for f in schema if pa.types.is_floating(f.type)}
+    others: dict[str, list[Any]] = {name: [] for name in schema.names if name not in measures}
+    for batch in batches:
+        start, end = end, end + len(batch)
+        for name, column in zip(schema.names, batch.columns, strict=True):
+            if name in others:
+                others[name].append(pa.concat_arrays([column]))
+                continue
+            if end > len(measures[name]):
+                measures[name] = np.append(measures[name], np.empty(end))
+            measures[name][start:end] = column.to_numpy(zero_copy_only=False)
+    return pa.table(
+        {
+            f.name: (
+                pa.array(measures[f.name][:end])
+                if f.name in measures
+                else pa.chunked_array(others[f.name], f.type)
+            )
+            for f in schema
+        }
+    )
 
 
 def _read_parquet(
@@ -319,7 +337,6 @@ def _columns_to_read(names: list[str], schema: LayerSchema, carry_others: bool) 
 def _layer(
     schema: LayerSchema, place: str, table: Any, wkb: Any, crs: pyproj.CRS | None
 ) -> ArrowLayer:
-    table = _with_whole_numbers(table)
     return ArrowLayer(
         table=LayerTable(
             schema=schema,
@@ -331,14 +348,6 @@ def _layer(
         arrow=table,
         wkb=wkb,
     )
-
-
-def _with_whole_numbers(table: Any) -> Any:
-    """The same with measures in one piece, NaN where missing: their arrays need no copy."""
-    for place, field in enumerate(table.schema):
-        if pa.types.is_floating(field.type):
-            table = table.set_column(place, field.name, pa.array(ArrowColumns(table)[field.name]))
-    return table
 
 
 def _of_table(table: LayerTable | None) -> ArrowLayer | None:

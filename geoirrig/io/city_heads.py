@@ -105,8 +105,8 @@ def read_city_heads(
             at_fault |= numbers_by_row(layer, name)[1]
     arc, bearing = numbers["arc_deg"], numbers["start_bearing_deg"]
     at_fault |= (arc < _FULL_CIRCLE_DEG) & np.isnan(bearing)
-    arc[np.isnan(arc)] = _FULL_CIRCLE_DEG
-    bearing[np.isnan(bearing)] = 0.0
+    arc = np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc)
+    bearing = np.where(np.isnan(bearing), 0.0, bearing)
     np.remainder(bearing, _FULL_CIRCLE_DEG, out=bearing)
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)
     throw_lacks = np.isnan(numbers["radius_m"]) | np.isnan(numbers["flow_lpm"])
@@ -199,7 +199,7 @@ def head_state(
         heads.pressure_kpa,
         np.isnan(heads.pressure_kpa),
     )
-    assumes = is_unstated & np.isnan(heads.flow_lpm + heads.radius_m)
+    assumes = is_unstated & (np.isnan(heads.flow_lpm) | np.isnan(heads.radius_m))
     n_assumed = np.bincount(code[assumes], minlength=len(words))
     is_used = np.bincount(code, minlength=len(words)) > 0
     own, unknown = np.full(len(words), np.nan), np.full(1, np.nan)

@@ -69,12 +69,11 @@ class LeftOutItem:
 def numbers_by_row(layer: ArrowLayer, name: str) -> tuple[FloatArray, BoolArray]:
     """Numbers of a column in SI, NaN where missing or at fault, and the rows that are at fault.
 
-    The array is the caller's own: a column of Arrow is made when it is asked for, or is read only.
+    The numbers are read only: most often they are those of the column itself.
     """
     silent = ProblemList()
     values = number_column(layer.table, name, silent)
-    if not values.flags.writeable:
-        values = values.copy()
+    values.flags.writeable = False  # always, so that kernels are compiled for this alone
     if not silent.problems:
         return values, np.zeros(len(values), dtype=bool)
     spelling = next(

@@ -413,7 +413,8 @@ def _note_heads_without_throw(
     """Heads that have a flow now but none in the retrofit, and the like."""
     has_no_tests = np.array([word not in tables.nozzles for word in states.words], dtype=bool)
     for state in (states.existing, states.retrofit):
-        without = has_no_tests[state.nozzle] & np.isnan(state.flow_lpm + state.radius_m)
+        without = has_no_tests[state.nozzle]
+        without &= np.isnan(state.flow_lpm) | np.isnan(state.radius_m)
         rows = np.flatnonzero(without & (parcel >= 0))
         for number, own in grouped(parcel[rows]):
             if number not in faults.reasons:

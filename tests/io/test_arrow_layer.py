@@ -21,7 +21,7 @@ import shapely
 
 from geoirrig.errors import ProblemList
 from geoirrig.io.arrow_layer import point_coordinates_of, read_arrow_layer
-from geoirrig.io.coded_text import coded_text
+from geoirrig.io.coded_text import coded_text, is_repeated
 from geoirrig.io.column_values import number_column, text_column
 from geoirrig.io.columns import HEADS, PARCELS, ZONES
 from geoirrig.io.open_layer import read_layer
@@ -71,6 +71,47 @@ def test_point_coordinates_of_heights_and_missing_points(tmp_path: Path) -> None
     np.testing.assert_array_equal(
         point_coordinates_of(layer), [[1.0, 2.0], [np.nan, np.nan], [3.0, 4.0]]
     )
+
+
+def test_read_arrow_layer_many_batches_are_one_layer(tmp_path: Path) -> None:
+    """Two and a bit; a number, a text and a point are missing now and then."""
+    n = 140_000
+    number = np.arange(n, dtype=np.float64)
+    number[::1000] = np.nan
+    zone = np.array([f"zone {k // 7}" for k in range(n)], dtype=object)
+    zone[::1001] = None
+    table = gpd.GeoDataFrame(
+        {"head_id": np.arange(n).astype(str), "zone": zone, "flow_lpm": number, "cycles": 3},
+        geometry=gpd.points_from_xy(np.arange(n), 2.0 * np.arange(n)),
+        crs=CRS,
+    )
+    layer = read(written(table, tmp_path / "city.gpkg"), carry_others=True)
+    np.testing.assert_array_equal(layer.table.columns["flow_lpm"], number)
+    np.testing.assert_array_equal(layer.table.columns["cycles"], np.full(n, 3))
+    expected = [text or "" for text in zone.tolist()]
+    assert coded_text(layer, "zone").texts().tolist() == expected
+    assert not is_repeated(layer, "head_id").any()
+    np.testing.assert_array_equal(point_coordinates_of(layer)[:, 1], 2.0 * np.arange(n))
+    last = layer.rows(np.array([0, n - 1]))
+    assert last.geometry is not None
+    assert [last.geometry[1].x, last.columns["flow_lpm"][1]] == [n - 1.0, n - 1.0]
+    assert last.columns["zone"].tolist() == [None, zone[-1]]
+
+    is_drawn = np.arange(n) % 1000 != 999
+    table.geometry = table.geometry.where(is_drawn)
+    layer = read(written(table, tmp_path / "gaps.gpkg"))
+    np.testing.assert_array_equal(np.isfinite(point_coordinates_of(layer)[:, 0]), is_drawn)
+
+
+@pytest.mark.parametrize("told", [0, 1, 4, 2_000_000_000])
+def test_read_arrow_layer_a_file_that_miscounts_its_rows(tmp_path: Path, told: int) -> None:
+    path = written(heads(), tmp_path / "city.gpkg")
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE gpkg_ogr_contents SET feature_count = ?", [told])
+    assert pyogrio.read_info(path, layer="heads")["features"] == told
+    layer = read(path)
+    np.testing.assert_array_equal(layer.table.columns["arc_deg"], [90.0, np.nan, 180.0])
+    assert layer.n_rows == 3
 
 
 def test_rows_are_an_ordinary_table(tmp_path: Path) -> None:
