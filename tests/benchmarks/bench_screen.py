@@ -1,10 +1,10 @@
 """Screening a city against reading its inputs and writing its results alone, in the same run.
 
 Run it by hand: ``python tests/benchmarks/bench_screen.py [--parcels 10000 100000] [--smoke]``.
-Every job is a process of its own, timed from its start to its end; of a screening, the time in
-which its units are worked is told too. Its peak memory, in a run of its own, is that of all its
-processes together (proportional set size: shared pages count once), looked at every quarter of a
-second.
+Every job is a process of its own, timed from its start to its end; a screening is the command as a
+user gives it, and the time in which its units are worked is told too. Its peak memory, in a run of
+its own, is that of all its processes together (proportional set size: shared pages count once),
+looked at every quarter of a second.
 """
 
 from __future__ import annotations
@@ -12,16 +12,21 @@ from __future__ import annotations
 import argparse
 import atexit
 import gc
+import os
 import pickle
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 MOST_RATIO, MOST_MIB, LEAST_SPEED_UP, MOST_GROWTH = 3.0, 3072.0, 1.7, 11.0
+WORKING, DONE = '{"message": "Working ', '{"message": "Holding '  # steps of a screening
+EXIT_PARTLY_DONE = 3
 ROLES = ("heads", "turf", "parcels", "zones", "nozzles", "profiles")
 
 
@@ -34,24 +39,29 @@ class Measured:
     peak_mib: float
 
 
-def job(name: str, folder: Path, workers: int) -> None:
-    """What a process of its own does; it ends as the command line does."""
-    atexit.register(gc.freeze)
+def layer_files(folder: Path) -> dict[str, Path]:
+    """Layers of a city that are files of their own, by role."""
+    return {r: p for r in ROLES for p in folder.glob(f"{r}.*") if p.suffix in (".parquet", ".csv")}
+
+
+def job(name: str, folder: Path) -> None:
+    """What a process of its own does, with the libraries set as for the command."""
+    from geoirrig.cli.planner import CITY_ENVIRONMENT
+
+    os.environ.update(CITY_ENVIRONMENT)
+    atexit.register(gc.freeze)  # it ends as the command line does
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
 
-    layers = {
-        r: p for r in ROLES for p in folder.glob(f"{r}.*") if p.suffix in (".parquet", ".csv")
-    }
     site = folder / "city.gpkg"
     sources = SiteSources(
         site=site if site.exists() else None,
-        layers={role: LayerSource(path=path) for role, path in layers.items()},
+        layers={role: LayerSource(path=path) for role, path in layer_files(folder).items()},
     )
-    if name in ("alone", "tables"):
-        read_and_write_alone(sources, folder, makes_geometry=name == "alone")
+    if name == "keep":
+        keep_results(sources, folder)
     else:
-        screen(sources, folder, workers, keep=name == "keep")
+        read_and_write_alone(sources, folder, makes_geometry=name == "alone")
 
 
 def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool) -> None:
@@ -92,64 +102,76 @@ def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool)
         )
 
 
-def screen(sources: object, folder: Path, workers: int, *, keep: bool) -> None:
-    """The whole of a screening."""
-    from geoirrig.workflows.export_screening import export_screening
+def keep_results(sources: object, folder: Path) -> None:
+    """Screen once, which compiles too, and keep what is written by those that only write."""
     from geoirrig.workflows.load_city import load_city
     from geoirrig.workflows.screen_parcels import screen_parcels
     from geoirrig.workflows.unit_executors import unit_executor
 
-    told: list[float] = []  # when the units are begun, when they are done, and in between
-    with tempfile.TemporaryDirectory() as place:
-        out = Path(place) / "out"
-        with unit_executor(workers=workers) as executor:
-            city = load_city(sources, folder / "programme.toml")  # type: ignore[arg-type]
-            screening, journal = screen_parcels(
-                city, executor, out, run={}, progress=lambda *_: told.append(time.perf_counter())
-            )
-            summary = export_screening(
-                screening, out, units="si", overwrite=False, options={}, executor=executor
-            )
-            journal.remove()
-        print(told[-1] - told[0])
-        assert summary["totals"]["parcel_count"] == len(city.inputs.parcels.parcel_id)
-        if keep:
-            inputs = city.inputs
-            kept = (dict(screening.parcels.columns), inputs.parcels.wkb, inputs.plane)
-            (folder / "results.pickle").write_bytes(pickle.dumps(kept))
+    with tempfile.TemporaryDirectory() as place, unit_executor(workers=2) as executor:
+        city = load_city(sources, folder / "programme.toml")  # type: ignore[arg-type]
+        screening, journal = screen_parcels(city, executor, Path(place) / "out", run={})
+        journal.remove()
+    kept = (dict(screening.parcels.columns), city.inputs.parcels.wkb, city.inputs.plane)
+    (folder / "results.pickle").write_bytes(pickle.dumps(kept))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """What is done, and on how many processors."""
+    """What is done, and by how many workers where it is a screening."""
 
     name: str
-    workers: int = 2
+    workers: int = 0
+
+    def command(self, folder: Path, out: Path) -> list[str]:
+        """What is started."""
+        if not self.workers:
+            return [sys.executable, __file__, "--job", self.name, "--folder", str(folder)]
+        site, programme = folder / "city.gpkg", folder / "programme.toml"
+        layers = [(f"--{role}", str(path)) for role, path in layer_files(folder).items()]
+        return [
+            *(sys.executable, "-m", "geoirrig", "screen"),
+            *([str(site)] if site.exists() else chain(*layers)),
+            *("--programme", str(programme), "--out", str(out), "--json-lines"),
+            *("--workers", str(self.workers)),
+        ]
 
 
 def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
     """Run a job in a process of its own; watching its memory takes time, so that is another run."""
-    begun = time.perf_counter()
-    process = subprocess.Popen(
-        [sys.executable, __file__, "--job", job.name, "--folder", str(folder), "--workers",
-         str(job.workers)],
-        stdout=subprocess.PIPE,
-    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as place:
+        begun = time.perf_counter()
+        process = subprocess.Popen(
+            job.command(folder, Path(place) / "out"), stdout=subprocess.PIPE, encoding="utf-8"
+        )
+        with ThreadPoolExecutor(1) as beside:
+            peak = beside.submit(peak_mib, process) if is_watched else None
+            told = [(time.perf_counter(), line) for line in process.stdout or ()]
+            code = process.wait()
+            seconds = time.perf_counter() - begun
+    if code not in (0, EXIT_PARTLY_DONE):
+        raise SystemExit(f"{job.name} failed: {told[-1:]}")
+    working = [when for when, line in told if line.startswith((WORKING, DONE))]
+    return Measured(
+        seconds=seconds,
+        working_s=working[-1] - working[0] if working else 0.0,
+        peak_mib=peak.result() if peak else 0.0,
+    )
+
+
+def peak_mib(process: subprocess.Popen[str]) -> float:
+    """Most memory of a process and all below it, until it ends."""
     peak = 0.0
-    while is_watched and process.poll() is None:
+    while process.poll() is None:
         peak = max(peak, tree_mib(process.pid))
         time.sleep(0.25)
-    printed, _ = process.communicate()
-    if process.returncode:
-        raise SystemExit(f"{job.name} failed")
-    seconds = time.perf_counter() - begun
-    return Measured(seconds=seconds, working_s=float(printed or 0.0), peak_mib=peak)
+    return peak
 
 
 JOBS = {
     "read and write": Job(name="alone"),
     "read without geometry": Job(name="tables"),
-    "screen, 2 workers": Job(name="screen"),
+    "screen, 2 workers": Job(name="screen", workers=2),
     "screen, 1 worker": Job(name="screen", workers=1),
 }
 
@@ -179,10 +201,9 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, help="where the cities are, or will be, kept")
     parser.add_argument("--smoke", action="store_true", help="small and once: does it run?")
     parser.add_argument("--job", help=argparse.SUPPRESS)
-    parser.add_argument("--workers", type=int, default=2, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.job:
-        job(options.job, options.folder, options.workers)
+        job(options.job, options.folder)
         return
     from city import write_city  # its libraries are not for the jobs to load
 
