@@ -24,6 +24,7 @@ from geoirrig.cli.climate_options import (
     EvapotranspirationOption,
     RunTimeOption,
 )
+from geoirrig.cli.messages import EXIT_STOPPED, STOPPED
 from geoirrig.cli.option_groups import LAYER_ROLES, RunoffModelOption, SlopeMethodOption
 from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
 from geoirrig.io.output_folder import RESULT_NAMES
@@ -403,6 +404,31 @@ def test_program_stopped_in_mid_run_leaves_nothing(tmp_path: Path, step: str) ->
     assert "geoirrig: stopped; no half-written results are left." in rest
     assert "Traceback" not in rest
     assert list(tmp_path.iterdir()) == []
+
+
+STOPPED_IN_A_FINALISER = """
+import os, signal, time
+import geoirrig.cli
+class Held:
+    def __del__(self):
+        os.kill(os.getpid(), signal.{name})
+        time.sleep(0.001)
+def app():
+    Held()
+    time.sleep(60.0)
+geoirrig.cli.app = app
+geoirrig.cli.main()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signals between processes")
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+def test_program_stopped_where_python_can_raise_nothing_stops(name: str) -> None:
+    found = subprocess.run(
+        [sys.executable, "-c", STOPPED_IN_A_FINALISER.format(name=name)],
+        capture_output=True, encoding="utf-8", timeout=30,
+    )  # fmt: skip
+    assert (found.returncode, found.stderr.strip()) == (EXIT_STOPPED, STOPPED)
 
 
 def test_app_has_no_shell_completion_options() -> None:

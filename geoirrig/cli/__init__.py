@@ -17,7 +17,7 @@ import typer  # noqa: E402
 
 from geoirrig.cli.designer import optimize, plan_export, plan_import  # noqa: E402
 from geoirrig.cli.main_job import analyze, demo, validate  # noqa: E402
-from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop  # noqa: E402
+from geoirrig.cli.messages import EXIT_STOPPED, STOPPED, stop, stop_again  # noqa: E402
 from geoirrig.cli.planner import compare, screen  # noqa: E402
 from geoirrig.cli.single_options import SingleOptionsCommand  # noqa: E402
 from geoirrig.cli.slopes import rank, schedule  # noqa: E402
@@ -59,6 +59,7 @@ def main() -> None:
     for name in ("SIGTERM", "SIGBREAK"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), stop)
+    sys.unraisablehook = stop_again
     # What is left at the end goes with the process: searching it for cycles is only waited for.
     atexit.register(gc.freeze)
     try:

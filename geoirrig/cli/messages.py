@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import _thread
 import json
 import os
+import signal
+import sys
+import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -19,6 +23,7 @@ EXIT_WRONG_INPUT = 2
 EXIT_PARTLY_DONE = 3
 EXIT_STOPPED = 130  # what a shell reports for an interrupt
 _FAILURES_SHOWN = 20
+_SECONDS_UNTIL_AGAIN = 0.02
 STOPPED = "geoirrig: stopped; no half-written results are left."
 
 stderr = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -114,3 +119,21 @@ def _leave_as_stopped() -> NoReturn:
 def stop(_signal: int, _frame: object) -> NoReturn:
     """Leave as an interrupt does, so that half-written results are removed."""
     raise KeyboardInterrupt
+
+
+def stop_again(lost: sys.UnraisableHookArgs) -> None:
+    """Send an interrupt anew that came where Python can raise none, such as in a finaliser."""
+    if isinstance(lost.exc_value, KeyboardInterrupt):
+        again = threading.Timer(_SECONDS_UNTIL_AGAIN, _stop_main_thread)
+        again.daemon = True
+        again.start()
+    else:
+        sys.__unraisablehook__(lost)
+
+
+def _stop_main_thread() -> None:
+    main = threading.main_thread().ident
+    if hasattr(signal, "pthread_kill") and main is not None:  # which ends its sleep, too
+        signal.pthread_kill(main, signal.SIGTERM)
+    else:
+        _thread.interrupt_main(signal.SIGTERM)
