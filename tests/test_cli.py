@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -26,6 +27,7 @@ from geoirrig.cli.climate_options import (
 )
 from geoirrig.cli.messages import EXIT_STOPPED, STOPPED
 from geoirrig.cli.option_groups import LAYER_ROLES, RunoffModelOption, SlopeMethodOption
+from geoirrig.cli.planner import CITY_ENVIRONMENT
 from geoirrig.climate.reference_evapotranspiration import EvapotranspirationMethod
 from geoirrig.io.output_folder import RESULT_NAMES
 from geoirrig.physics.effective_rain import EFFECTIVE_RAIN_METHODS
@@ -404,6 +406,33 @@ def test_program_stopped_in_mid_run_leaves_nothing(tmp_path: Path, step: str) ->
     assert "geoirrig: stopped; no half-written results are left." in rest
     assert "Traceback" not in rest
     assert list(tmp_path.iterdir()) == []
+
+
+SCREEN_OF_NOTHING = """
+import os, sys
+from geoirrig.cli import main
+from geoirrig.cli.planner import CITY_ENVIRONMENT
+class Noting:
+    def find_spec(self, name, *_):
+        if name == "numpy":
+            print([os.environ.get(name) for name in CITY_ENVIRONMENT])
+sys.meta_path.insert(0, Noting())
+sys.argv = ["geoirrig", "screen", "gone.gpkg", "--programme", "gone.toml", "--out", "out"]
+main()
+"""
+
+
+@pytest.mark.parametrize("stated", [{}, {"OPENBLAS_NUM_THREADS": "3"}])
+def test_screen_tells_libraries_before_they_are_loaded_what_the_user_did_not(
+    stated: dict[str, str],
+) -> None:
+    free = {k: v for k, v in os.environ.items() if k not in CITY_ENVIRONMENT}
+    found = subprocess.run(
+        [sys.executable, "-c", SCREEN_OF_NOTHING],
+        capture_output=True, encoding="utf-8", env={**free, **stated},
+    )  # fmt: skip
+    assert found.returncode == 2
+    assert found.stdout.strip() == str([*{**CITY_ENVIRONMENT, **stated}.values()])
 
 
 STOPPED_IN_A_FINALISER = """

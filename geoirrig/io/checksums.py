@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from multiprocessing.connection import Connection
@@ -43,7 +44,8 @@ def checksums_beside(paths: Sequence[Path]) -> Iterator[Checksum]:
     Checksum
         SHA-256 of any file, in hexadecimal; it raises `OSError` if the file cannot be read.
     """
-    are_there = bool(paths) and all(path.is_file() for path in paths)
+    paths = tuple(dict.fromkeys(paths))
+    are_there = bool(paths) and all(os.path.isfile(path) for path in paths)  # never an error
     if not are_there or processor_count() == 1 or not copies_are_safe():
         yield file_sha256
         return

@@ -46,7 +46,7 @@ def no_fork(monkeypatch: pytest.MonkeyPatch) -> None:
     def forbidden() -> int:
         raise AssertionError("no other process is wanted")
 
-    monkeypatch.setattr(os, "fork", forbidden)
+    monkeypatch.setattr(os, "fork", forbidden, raising=False)
 
 
 def test_file_sha256_is_that_of_the_standard(files: tuple[Path, Path]) -> None:
@@ -57,6 +57,24 @@ def test_checksums_beside_are_the_same_in_any_order(files: tuple[Path, Path]) ->
     short, long = files
     with checksums_beside(files) as checksum:
         assert [checksum(p) for p in (long, short, long)] == [MILLION_A, ABC, MILLION_A]
+
+
+@beside
+def test_checksums_beside_of_a_file_given_twice_is_reckoned_once(
+    files: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reckoned = files[0].with_name("reckoned")
+
+    def noted(path: Path) -> str:
+        with reckoned.open("a") as stream:
+            print(path.name, file=stream)
+        return file_sha256(path)
+
+    monkeypatch.setattr(checksums, "file_sha256", noted)
+    short, long = files
+    with checksums_beside((short, short, long)) as checksum:
+        assert [checksum(long), checksum(short)] == [MILLION_A, ABC]
+    assert reckoned.read_text().split() == ["short", "long"]
 
 
 @beside
@@ -73,12 +91,18 @@ def test_checksums_beside_are_reckoned_by_another_process_that_goes(
 
 
 @pytest.mark.usefixtures("no_fork")
-@pytest.mark.parametrize("case", ["nothing to do", "a file is missing", "one processor", "win32"])
+@pytest.mark.parametrize(
+    "case", ["nothing to do", "a file is missing", "too long a name", "one processor", "win32"]
+)
 def test_checksums_beside_starts_nobody_where_that_is_no_use(
     files: tuple[Path, Path], case: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     short, long = files
-    given = {"nothing to do": (), "a file is missing": (short, short.with_name("gone"))}
+    given = {
+        "nothing to do": (),
+        "a file is missing": (short, short.with_name("gone")),
+        "too long a name": (short, short.with_name("x" * 300)),
+    }
     if case == "one processor":
         monkeypatch.setattr(processors, "_processors_there", lambda: 1)
     if case == "win32":
