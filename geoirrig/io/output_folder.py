@@ -48,10 +48,10 @@ _RESULTS: dict[str, tuple[str, ...]] = {
     "roles.toml": (),
     "plan_results.dxf": (),
 }  # fmt: skip
-_REPORT = "report.html"  # may go with any of them
+_SUMMARY, _REPORT = "summary.json", "report.html"  # may go with any of them
 # Names that mark a folder as holding results: contract of `analyze` and of the other commands.
 RESULT_NAMES = (
-    "summary.json", _REPORT, *_RESULTS, *(name for names in _RESULTS.values() for name in names),
+    _SUMMARY, _REPORT, *_RESULTS, *(name for names in _RESULTS.values() for name in names),
 )  # fmt: skip
 # `calendar_2.png` goes with `calendar.png`
 _FURTHER_PAGE = re.compile(r"(calendar|comparison)_\d+(\.png)")
@@ -245,10 +245,13 @@ def _exchange(partial: Path, out_dir: Path, names: list[str]) -> None:
     """Move files into a folder; on any failure put back what was there."""
     replaced = partial / ".replaced"
     replaced.mkdir()
-    # The summary goes last: a folder with a new summary has all other files of that run.
-    order = sorted(names, key=lambda name: (name == "summary.json", name))
+    # The old summary goes first and the new one comes last: a folder with a summary has all other
+    # files of that run, whenever this process is killed.
+    order = sorted(names, key=lambda name: (name == _SUMMARY, name))
     undo: list[tuple[Path, Path]] = []
     try:
+        if _SUMMARY in names and os.path.lexists(out_dir / _SUMMARY):
+            _move(out_dir / _SUMMARY, replaced / _SUMMARY, undo)
         for name in (*_left_over(out_dir, names), *order):
             for old in (name, *(name + suffix for suffix in _COMPANION_SUFFIXES)):
                 if os.path.lexists(out_dir / old) and (old == name or old not in names):

@@ -140,6 +140,31 @@ def test_whole_output_overwrite_leaves_no_part_of_the_run_before(
     assert files(out) == dict.fromkeys(kept, "old") | {"ranking.csv": "new", whole: "new"}
 
 
+def test_whole_output_a_folder_with_a_summary_is_whole_at_every_step_of_the_exchange(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So it may be killed at any of them: files left of the run before go with its summary."""
+    names = ("screening.gpkg", "screening.qgs", "summary.json", "zones.csv")
+    out = tmp_path / "run"
+    out.mkdir()
+    for name in (*names, "screening.png"):
+        (out / name).write_text("old")
+    before, steps = files(out), []
+    real_replace = Path.replace
+
+    def noted(source: Path, target: Path) -> Path:
+        moved = real_replace(source, target)
+        steps.append({path.name: path.read_text() for path in out.iterdir() if path.is_file()})
+        return moved
+
+    monkeypatch.setattr(Path, "replace", noted)
+    write_new(out, *names, overwrite=True)
+    after = dict.fromkeys(names, "new")
+    assert len(steps) == 9  # five away, four in
+    assert [step for step in steps if "summary.json" in step] == [after]
+    assert files(out) == after != before
+
+
 def test_whole_output_leftovers_come_back_when_the_exchange_fails(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
