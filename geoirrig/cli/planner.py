@@ -83,7 +83,7 @@ def compare(
 
 # What libraries are told before they are loaded for a city; what the user has set prevails.
 CITY_ENVIRONMENT = {
-    # No large matrices are multiplied: threads that wait for some would take turns at idling.
+    # No large matrices are multiplied: threads that wait for some would spin beside the work.
     "OPENBLAS_NUM_THREADS": "1",
     # Columns of millions are made once. Huge pages for them are cleared whole, which a virtual
     # machine that gets its memory late pays dearly, all the more with two processes at it.

@@ -35,7 +35,6 @@ _READ_ERRORS = (RuntimeError, ValueError, OSError, LookupError, TypeError)
 _POINT_WKB_BYTES = 21  # byte order, type, x, y
 _POINT_Z_WKB_BYTES = 29
 _LITTLE_ENDIAN = 1
-_POLYGON_KINDS = (3, 6)  # polygon, multipolygon: numbers of shapely
 _CURVED_KINDS = (7, 8, 9, 10, 11, 12)  # collections, arcs, and what is made of them
 _KINDS_WITH_HEIGHT = 1000  # more than without
 _POINT_KINDS = (1, 1001)  # with two coordinates and with three
@@ -44,7 +43,6 @@ _POINT_WKB: dict[str, Any] = {  # the parts of a point that are looked at
     "formats": ["u1", "<u4", "<f8", "<f8"],
     "offsets": [0, 1, 5, 13],
 }
-_LAST_BLANK = ord(" ")  # the blanks of ASCII come before all other characters
 _LEAST_ROW_BYTES = 4  # in any file: no more rows are believed before they are seen
 _MOST_READING_THREADS = 4  # of one table: more do not help, says the reading library
 _DEGREES = "OGC:CRS84"  # GeoParquet 1.1: of a column that states no CRS

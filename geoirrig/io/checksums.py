@@ -6,24 +6,22 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from geoirrig.child_processes import begin_child, copies_are_safe, copying
 from geoirrig.processors import processor_count
 
-Checksum = Callable[[Path], str]  # of a file's bytes, in hexadecimal
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
 
-_BLOCK_BYTES = 1 << 20
+Checksum = Callable[[Path], str]  # of a file's bytes, in hexadecimal
 
 
 def file_sha256(path: Path) -> str:
     """SHA-256 of a file's bytes, in hexadecimal."""
-    digest = hashlib.sha256()
     with path.open("rb") as stream:
-        while block := stream.read(_BLOCK_BYTES):
-            digest.update(block)
-    return digest.hexdigest()
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @contextmanager

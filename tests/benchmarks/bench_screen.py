@@ -26,7 +26,6 @@ from pathlib import Path
 
 MOST_RATIO, MOST_MIB, LEAST_SPEED_UP, MOST_GROWTH = 3.0, 3072.0, 1.7, 11.0
 WORKING, DONE = '{"message": "Working ', '{"message": "Holding '  # steps of a screening
-EXIT_PARTLY_DONE = 3
 ROLES = ("heads", "turf", "parcels", "zones", "nozzles", "profiles")
 
 
@@ -45,11 +44,8 @@ def layer_files(folder: Path) -> dict[str, Path]:
 
 
 def job(name: str, folder: Path) -> None:
-    """What a process of its own does, with the libraries set as for the command."""
-    from geoirrig.cli.planner import CITY_ENVIRONMENT
-
-    os.environ.update(CITY_ENVIRONMENT)
-    atexit.register(gc.freeze)  # it ends as the command line does
+    """What a process of its own does; it ends as the command line does."""
+    atexit.register(gc.freeze)
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
 
@@ -139,11 +135,15 @@ class Job:
 
 def measured(job: Job, folder: Path, *, is_watched: bool = False) -> Measured:
     """Run a job in a process of its own; watching its memory takes time, so that is another run."""
+    from geoirrig.cli.messages import EXIT_PARTLY_DONE  # the command line is not for jobs to load
+    from geoirrig.cli.planner import CITY_ENVIRONMENT
+
     with tempfile.TemporaryDirectory() as place:
         begun = time.perf_counter()
         process = subprocess.Popen(
-            job.command(folder, Path(place) / "out"), stdout=subprocess.PIPE, encoding="utf-8"
-        )
+            job.command(folder, Path(place) / "out"),
+            stdout=subprocess.PIPE, encoding="utf-8", env={**os.environ, **CITY_ENVIRONMENT},
+        )  # fmt: skip
         with ThreadPoolExecutor(1) as beside:
             peak = beside.submit(peak_mib, process) if is_watched else None
             told = [(time.perf_counter(), line) for line in process.stdout or ()]
