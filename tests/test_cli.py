@@ -92,6 +92,13 @@ def test_import_of_the_command_line_is_light() -> None:
     assert found.stdout.strip() == "[]"
 
 
+def test_program_does_not_search_what_libraries_made_for_cycles() -> None:
+    code = "import gc\nfrom geoirrig.cli import main\ntry: main()\nfinally: print(gc.isenabled())"
+    command = [sys.executable, "-c", code, "--version"]
+    found = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert found.stdout.split() == [__version__, "False"]
+
+
 # --- exit codes and streams ----------------------------------------------------------------------
 
 

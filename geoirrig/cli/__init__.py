@@ -60,8 +60,10 @@ def main() -> None:
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), stop)
     sys.unraisablehook = stop_again
-    # What is left at the end goes with the process: searching it for cycles is only waited for.
-    atexit.register(gc.freeze)
+    # What is large goes with its last reference, and the rest with the process: searching all that
+    # the libraries make while they are loaded for cycles is only waited for.
+    gc.disable()
+    atexit.register(gc.freeze)  # there is one more search at the end, else
     try:
         app()
     except KeyboardInterrupt:

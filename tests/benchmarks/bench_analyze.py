@@ -15,6 +15,7 @@ Then the computing part by itself (from the inputs in memory to the finished ana
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import math
 import os
@@ -50,6 +51,7 @@ def read_and_write(folder: Path) -> None:
     """B: all that the main job does, but for the computing."""
     import pickle
 
+    gc.disable()  # as A does
     from geoirrig import cli  # noqa: F401  as A does
     from geoirrig.errors import ProblemList
     from geoirrig.io.read_site import read_site

@@ -44,7 +44,8 @@ def layer_files(folder: Path) -> dict[str, Path]:
 
 
 def job(name: str, folder: Path) -> None:
-    """What a process of its own does; it ends as the command line does."""
+    """What a process of its own does; it looks for cycles of objects as little as `screen` does."""
+    gc.disable()
     atexit.register(gc.freeze)
     from geoirrig.io.open_layer import LayerSource
     from geoirrig.io.read_site import SiteSources
