@@ -232,11 +232,8 @@ def _read_quickly(
         if file_format in (CSV, DXF, SHAPEFILE):  # with rules of their own, and never a city
             return None
         if file_format is GEOPARQUET:
-            found = _read_parquet(path, schema, problems, carry_others=carry_others)
-        else:
-            found = _read_ogr(path, layer, schema, problems, carry_others=carry_others)
-        found.arrow.validate(full=True)  # text may be of other bytes than UTF-8
-        return found
+            return _read_parquet(path, schema, problems, carry_others=carry_others)
+        return _read_ogr(path, layer, schema, problems, carry_others=carry_others)
     except (*_READ_ERRORS, GeoirrigError, Warning, pa.ArrowException):
         return None
 
@@ -272,6 +269,7 @@ def _copied(batches: Any, n_told: int) -> Any:
     measures = {f.name: np.empty(n_told) for f in schema if pa.types.is_floating(f.type)}
     others: dict[str, list[Any]] = {name: [] for name in schema.names if name not in measures}
     for batch in batches:
+        batch.validate(full=True)  # text may be of other bytes than UTF-8
         start, end = end, end + len(batch)
         for name, column in zip(schema.names, batch.columns, strict=True):
             if name in others:
@@ -322,7 +320,9 @@ def _read_parquet(
 
 
 def _parquet_table(path: Path, names: list[str]) -> Any:
-    return pq.read_table(path, columns=names, use_threads=processor_count() > 1)
+    table = pq.read_table(path, columns=names, use_threads=processor_count() > 1)
+    table.validate(full=True)  # text may be of other bytes than UTF-8
+    return table
 
 
 def _columns_to_read(names: list[str], schema: LayerSchema, carry_others: bool) -> list[str]:
