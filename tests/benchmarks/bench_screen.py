@@ -193,6 +193,20 @@ def tree_mib(pid: int) -> float:
     return total
 
 
+def print_speed_up(n_parcels: int, by_one: list[Measured], by_two: list[Measured]) -> None:
+    """Print how much faster two workers are, also from round to round, and in the units alone."""
+    one, two = (statistics.median(run.seconds for run in runs) for runs in (by_one, by_two))
+    rounds = [a.seconds / b.seconds for a, b in zip(by_one, by_two, strict=True)]
+    print(
+        f"{n_parcels:>7}   two workers are {one / two:.2f} times as fast as one, in single rounds "
+        f"{min(rounds):.2f} to {max(rounds):.2f}"
+    )
+    one, two = (statistics.median(run.working_s for run in runs) for runs in (by_one, by_two))
+    print(
+        f"{n_parcels:>7}   they work the units in {two:.2f} s, {one / two:.2f} times as fast as one"
+    )
+
+
 def main() -> None:
     """Write the cities, run the jobs in turn, print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -232,15 +246,7 @@ def main() -> None:
                 print(
                     f"{n_parcels:>7}   {name:<21} {seconds:8.2f} {ratio:7.2f} {peaks[name]:10.0f}"
                 )
-            speed_up = times[n_parcels, "screen, 1 worker"] / times[n_parcels, "screen, 2 workers"]
-            one, two = (
-                statistics.median(run.working_s for run in found[name])
-                for name in ("screen, 1 worker", "screen, 2 workers")
-            )
-            print(
-                f"{n_parcels:>7}   two workers are {speed_up:.2f} times as fast as one; they work "
-                f"the units in {two:.2f} s, {one / two:.2f} times as fast"
-            )
+            print_speed_up(n_parcels, found["screen, 1 worker"], found["screen, 2 workers"])
         if len(sizes) > 1:
             growth = times[sizes[-1], "screen, 2 workers"] / times[sizes[0], "screen, 2 workers"]
             print(f"{sizes[0]} to {sizes[-1]} parcels: {growth:.2f} times as long")
