@@ -60,7 +60,7 @@ def blank_page(width_px: float = PAGE_WIDTH_PX, height_px: float = PAGE_HEIGHT_P
 
 
 def save_page(page: Page, path: Path, *, title: str) -> None:
-    """Write the page as PNG."""
+    """Write the page as PNG, and empty it: it must not wait for somebody to look for its cycles."""
     with boxes_for_missing_letters():
         page.figure.savefig(
             path,
@@ -69,6 +69,8 @@ def save_page(page: Page, path: Path, *, title: str) -> None:
             metadata={"Software": f"geoirrig {__version__}", "Title": title},
             pil_kwargs={"compress_level": 4},
         )
+    page.figure.clear()
+    FigureCanvasAgg(page.figure)  # the one before holds the pixels
 
 
 def write_text(

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
+from pathlib import Path
+
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from geoirrig.maps.page import blank_page, wrapped, write_paragraph
+from geoirrig.maps.page import blank_page, save_page, wrapped, write_paragraph
 
 FINDING = (
     "7,965 of 10,000 parcels are eligible. The budget of USD 100,000 funds 988 of them: 176,189 m³ "
@@ -39,3 +43,18 @@ def test_wrapped_word_that_is_longer_than_a_line_is_broken() -> None:
     lines = wrapped(f"of {'W' * 60} it", width_px=200.0, size_pt=9.5)
     assert "".join(lines).replace(" ", "") == f"of{'W' * 60}it"
     assert len(lines) > 4
+
+
+def test_save_page_lets_go_of_what_is_large_at_once(tmp_path: Path) -> None:
+    page = blank_page(200, 100)
+    held = [
+        weakref.ref(page.sheet.imshow(np.ones((10, 10)))),
+        weakref.ref(page.figure.canvas),
+    ]
+    gc.disable()  # as the command line does
+    try:
+        save_page(page, tmp_path / "page.png", title="A page")
+        del page
+        assert [reference() for reference in held] == [None, None]
+    finally:
+        gc.enable()

@@ -87,13 +87,17 @@ def test_draw_screening_sheet_nothing_eligible_has_no_curve(tmp_path: Path) -> N
 def test_draw_screening_sheet_steps_above_the_frame_are_marked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cost: list[float], told: list[str]
 ) -> None:
-    pages: list[Any] = []
+    texts, marks = list[str](), list[Any]()
     save = screening_sheet.save_page
-    monkeypatch.setattr(
-        screening_sheet,
-        "save_page",
-        lambda page, *a, **k: (pages.append(page), save(page, *a, **k)),
-    )
+
+    def look_and_save(page: Any, *arguments: Any, **named: Any) -> None:
+        curve = next(axes for axes in page.figure.axes if axes.get_xlabel())
+        texts.extend(text.get_text() for text in curve.texts)
+        top = curve.get_ylim()[1]
+        marks.extend((*line.get_data(), top) for line in curve.lines if line.get_marker() == "^")
+        save(page, *arguments, **named)
+
+    monkeypatch.setattr(screening_sheet, "save_page", look_and_save)
     saved = np.array([98.0, 1.0, 1.0] if cost[1] > 1.0 else [50.0, 49.0, 1.0])
     drawn(
         tmp_path,
@@ -101,14 +105,11 @@ def test_draw_screening_sheet_steps_above_the_frame_are_marked(
         levelised_cost_per_m3=np.array(cost),
         water_saved_m3_year=saved,
     )
-    curve = next(axes for axes in pages[0].figure.axes if axes.get_xlabel())
-    assert [text.get_text() for text in curve.texts] == told
-    markers = [line for line in curve.lines if line.get_marker() == "^"]
-    assert len(markers) == len(told)
-    for line in markers:  # above the steps that are cut
-        (x,), (y,) = line.get_data()
+    assert texts == told
+    assert len(marks) == len(told)
+    for (x,), (y,), top in marks:  # above the steps that are cut
         assert x == pytest.approx(99.5 if cost[1] < 1.0 else 99.0)
-        assert y == pytest.approx(curve.get_ylim()[1])
+        assert y == pytest.approx(top)
 
 
 def test_draw_screening_sheet_saving_that_is_not_known(tmp_path: Path) -> None:
