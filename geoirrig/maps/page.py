@@ -60,7 +60,7 @@ def blank_page(width_px: float = PAGE_WIDTH_PX, height_px: float = PAGE_HEIGHT_P
 
 
 def save_page(page: Page, path: Path, *, title: str) -> None:
-    """Write the page as PNG, and empty it: it must not wait for somebody to look for its cycles."""
+    """Write the page as PNG, and empty it: its parts refer to each other, and would stay."""
     with boxes_for_missing_letters():
         page.figure.savefig(
             path,
