@@ -14,7 +14,7 @@ import shapely
 
 from geoirrig.city_records import PackedBytes
 from geoirrig.io.output_folder import whole_output
-from geoirrig.io.write_geoparquet import arrow_table
+from geoirrig.io.write_geoparquet import arrow_table, write_csv_in_bulk
 from geoirrig.io.write_layers import write_layers
 from geoirrig.io.write_summary import write_summary
 from geoirrig.io.write_tables import columns_in, totals_record
@@ -27,7 +27,7 @@ from geoirrig.workflows.cycle_collection import without_cycle_collection
 from geoirrig.workflows.run_record import CAUTIONS, Progress, RunRecord
 from geoirrig.workflows.screen_parcels import Screening
 from geoirrig.workflows.screening_picture import ScreeningSheet, draw_sheet
-from geoirrig.workflows.screening_tables import ScreeningTables, write_csv, write_parquet
+from geoirrig.workflows.screening_tables import write_parcels
 from geoirrig.workflows.unit_executors import ThisProcess, UnitExecutor
 
 SCREENING_CAUTIONS = (
@@ -107,8 +107,13 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
         progress("Writing layer and tables, drawing map and cost curve")
         outlines = city.inputs.parcels.wkb
         wait_for_picture = helper.aside(draw_sheet, _sheet(screening, outlines, folder, units))
-        tables = _tables(screening, table, outlines, folder, units)
-        written = [beside.submit(write, tables) for write in (write_csv, write_parquet)]
+        columns = arrow_table(columns_in(table, units))
+        tables = (
+            beside.submit(write_csv_in_bulk, folder / "screening.csv", columns),
+            beside.submit(
+                write_parcels, folder / "screening.parquet", columns, outlines, city.inputs.plane
+            ),
+        )
         geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
         layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
         write_layers(
@@ -124,8 +129,8 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             dated=WRITTEN_AT,
         )
         write_summary(folder / "summary.json", summary)
-        for table_file in written:
-            table_file.result()
+        for written in tables:
+            written.result()
         wait_for_picture()
         if with_report:
             # as the picture: what draws is loaded only where it is needed
@@ -190,24 +195,6 @@ def _in_acre_feet(table: ResultTable) -> ResultTable:
         for name, values in table.columns.items()
     }
     return replace(table, columns=columns)
-
-
-# --- tables and picture, made beside the layer ----------------------------------------------------
-
-
-def _tables(
-    screening: Screening,
-    table: ResultTable,
-    outlines: PackedBytes,
-    folder: Path,
-    units: UnitSystem,
-) -> ScreeningTables:
-    return ScreeningTables(
-        folder=folder,
-        columns=arrow_table(columns_in(table, units)),
-        outlines=outlines,
-        plane=screening.city.inputs.plane,
-    )
 
 
 def _sheet(

@@ -1,8 +1,7 @@
-"""Tables of a screening for other programs: CSV and GeoParquet."""
+"""The parcels of a screening as GeoParquet, from outlines that stay bytes."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -10,35 +9,14 @@ import numpy as np
 import shapely
 
 from geoirrig.city_records import PackedBytes, packed_bytes
-from geoirrig.io.write_geoparquet import arrow_bytes, write_csv_in_bulk, write_geoparquet
+from geoirrig.io.write_geoparquet import arrow_bytes, write_geoparquet
 from geoirrig.records import WorkingPlane
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScreeningTables:
-    """What they are written from."""
-
-    folder: Path
-    columns: Any  # a table of Arrow
-    outlines: PackedBytes
-    plane: WorkingPlane
-
-
-def write_csv(tables: ScreeningTables) -> None:
-    """Write ``screening.csv``."""
-    write_csv_in_bulk(tables.folder / "screening.csv", tables.columns)
-
-
-def write_parquet(tables: ScreeningTables) -> None:
-    """Write ``screening.parquet``."""
-    outlines = _on_map(tables.outlines, tables.plane.metres_per_unit)
-    write_geoparquet(
-        tables.folder / "screening.parquet",
-        tables.columns,
-        arrow_bytes(outlines),
-        tables.plane,
-        _kinds(outlines),
-    )
+def write_parcels(path: Path, columns: Any, outlines: PackedBytes, plane: WorkingPlane) -> None:
+    """Write an Arrow table of parcels with their outlines, which are in metres."""
+    on_map = _on_map(outlines, plane.metres_per_unit)
+    write_geoparquet(path, columns, arrow_bytes(on_map), plane, _kinds(on_map))
 
 
 def _on_map(outlines: PackedBytes, metres_per_unit: float) -> PackedBytes:

@@ -17,17 +17,17 @@ from geoirrig.city_records import WorkUnit
 from geoirrig.errors import GeoirrigError
 from geoirrig.processors import at_most_processors, processor_count
 from geoirrig.workflows.kept_memory import keep_freed_memory
-from geoirrig.workflows.shared_record import (
+from geoirrig.workflows.shared_room import (
     SharedRecord,
+    SharedRoom,
     opened_record,
-    shared_record,
+    shared_room,
 )
 from geoirrig.workflows.work_units import UnitSource, UnitTask, Worked, unit_task
 
 # Tasks that are handed out and not yet back, per worker: enough that none waits for work, few
 # enough that memory does not grow with the city.
 TASKS_AHEAD = 3
-FIRST_TASKS = 6  # per worker, while the city is laid out for it
 SECONDS_TO_CONNECT = 10.0
 
 
@@ -42,7 +42,7 @@ class UnitExecutor(Protocol):
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
         """Have something else done meanwhile, if it can be; call what is returned to wait for it.
 
-        The arguments are records that can be sent to another process; it can only read them.
+        The arguments are records that can be sent to another process.
         """
 
 
@@ -74,47 +74,34 @@ class ProcessPool:
 
         The others are served first; while nothing comes back from them, units are worked here.
         """
-        to_do, waiting = deque(units), set[Future[tuple[int, Worked]]]()
-
-        def others_want(most: int) -> bool:
-            """The last units go to whoever is free first."""
-            fair = len(waiting) < self._count * len(to_do)
-            return fair and len(waiting) < most * self._count
-
+        to_do, free = deque(units), list[SharedRoom]()
+        waiting: dict[Future[tuple[int, Worked]], SharedRoom] = {}
         with _told_where_a_worker_ends(), ExitStack() as until_done:
-            # The first are sent whole: nobody waits until the city is laid out, if it has to be.
-            while others_want(FIRST_TASKS):
-                waiting.add(self._others.submit(_worked, unit_task(source, to_do.popleft())))
-            shared: SharedRecord | None = None
             while to_do or waiting:
-                if shared is None and len(waiting) < self._count * len(to_do):
-                    shared = until_done.enter_context(shared_record(source))
-                while shared is not None and others_want(TASKS_AHEAD):
-                    waiting.add(self._others.submit(_worked_from, shared, to_do.popleft()))
+                # The last units go to whoever is free first.
+                while len(waiting) < self._count * min(TASKS_AHEAD, len(to_do)):
+                    room = free.pop() if free else until_done.enter_context(shared_room())
+                    laid_out = room.lay_out(unit_task(source, to_do.popleft()))
+                    waiting[self._others.submit(_worked_from, laid_out)] = room
                 if to_do:
                     yield _worked(unit_task(source, to_do.popleft()))
-                done, waiting = wait(waiting, 0 if to_do else None, FIRST_COMPLETED)
+                done, _ = wait(waiting, 0 if to_do else None, FIRST_COMPLETED)
                 for future in done:
+                    free.append(waiting.pop(future))
                     yield future.result()
         with suppress(BrokenProcessPool):  # they may draw later, and can be done without
             for _ in range(self._count):  # while this process thinks about what was found
                 self._others.submit(_load_what_draws)
 
     def aside(self, work: Callable[..., None], *arguments: Any) -> Callable[[], None]:
-        """Have something else done by one of the processes.
-
-        The arguments are laid out for it, not sent: its own copy would be as large as the results.
-        """
-        until_done = ExitStack()
+        """Have something else done by one of the processes."""
         try:
-            shared = until_done.enter_context(shared_record(arguments))
-            done = self._others.submit(_done_from, work, shared)
-        except (GeoirrigError, BrokenProcessPool):  # no room, or nobody left: it is done here
-            until_done.close()
+            done = self._others.submit(_alone, work, *arguments)
+        except BrokenProcessPool:  # nobody is left: it is done here
             return partial(work, *arguments)
 
         def wait_for_it() -> None:
-            with until_done, _told_where_a_worker_ends():
+            with _told_where_a_worker_ends():
                 done.result()
 
         return wait_for_it
@@ -151,13 +138,13 @@ class Cluster:
         return self._client.submit(_worked, task, pure=False, key=key)
 
 
-def _worked_from(shared: SharedRecord, unit: WorkUnit) -> tuple[int, Worked]:
-    return _worked(unit_task(opened_record(shared), unit))
+def _worked_from(laid_out: SharedRecord) -> tuple[int, Worked]:
+    return _worked(opened_record(laid_out))
 
 
-def _done_from(work: Callable[..., None], shared: SharedRecord) -> None:
-    with at_most_processors(1):
-        work(*opened_record(shared))
+def _alone(work: Callable[..., None], *arguments: Any) -> None:
+    with at_most_processors(1):  # the others go on
+        work(*arguments)
 
 
 def _worked(task: UnitTask) -> tuple[int, Worked]:
