@@ -11,7 +11,7 @@ import matplotlib as mpl
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
-from matplotlib.colors import to_rgb
+from matplotlib.colors import to_rgba_array
 from numpy.typing import NDArray
 
 from geoirrig import __version__
@@ -155,11 +155,12 @@ def _draw_map(page: Page, outlines: PackedBytes, status: NDArray[np.int64]) -> f
 
 
 def _draw_as_raster(axes: Axes, rings: Rings, status: NDArray[np.int64], grid: RasterGrid) -> None:
-    code = np.append(status, len(STATUS_COLOURS))[polygon_of_cells(rings, grid)]
-    colours = np.array([*(to_rgb(colour) for colour in STATUS_COLOURS), to_rgb(FRAME_FACE)])
+    # As bytes with opacity, as they are shown: in other kinds they are many times as large.
+    colours = (255.0 * to_rgba_array([*STATUS_COLOURS, FRAME_FACE])).astype(np.uint8)
+    of_parcel = colours[np.append(status, len(STATUS_COLOURS))]
     left, bottom, right, top = grid.bounds_m
     axes.imshow(
-        (255.0 * colours[code]).astype(np.uint8),
+        of_parcel[polygon_of_cells(rings, grid)],
         extent=(left, right, bottom, top),
         interpolation="antialiased",
         aspect="auto",
