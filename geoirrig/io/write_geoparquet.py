@@ -69,7 +69,8 @@ def write_geoparquet(
     }
     whole = table.append_column(name, pa.array(wkb, pa.binary()))
     whole = whole.replace_schema_metadata({b"geo": json.dumps(spatial).encode()})
-    pq.write_table(whole, path, compression="zstd")
+    # Measures hardly repeat: to look for it takes a third of the time, and the file is no smaller.
+    pq.write_table(whole, path, compression="zstd", use_dictionary=False)
 
 
 def write_csv_in_bulk(path: Path, table: Any) -> None:

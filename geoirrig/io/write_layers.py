@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import sqlite3
+import struct
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -18,9 +19,11 @@ import pyogrio.errors
 import shapely
 from numpy.typing import NDArray
 
+from geoirrig.city_records import PackedBytes
 from geoirrig.errors import OutputError
 from geoirrig.io.describe_layers import WrittenField, WrittenLayer, describe_layers
 from geoirrig.io.result_columns import LAYER_TITLES, RESULT_COLUMNS, column_unit
+from geoirrig.io.write_geoparquet import arrow_bytes
 from geoirrig.io.write_project import write_project
 from geoirrig.records import ObjectArray, ResultRaster, ResultTable, WorkingPlane
 from geoirrig.units import UnitSystem, in_unit_system
@@ -28,6 +31,11 @@ from geoirrig.units import UnitSystem, in_unit_system
 # Old readers warn about 1.4 and their validators miss its renamed triggers; 1.2 suits all.
 GEOPACKAGE_VERSION = "1.2"
 _FLAT = 2  # coordinates of a point
+# What the file says of its layers, in map units; nothing of those that are empty.
+_EXTENT = "SELECT min(min_x), min(min_y), max(max_x), max(max_y) FROM gpkg_contents"
+# How well-known binary begins, OGC 06-103r4 clause 8: order of bytes, kind, how many there are.
+_POLYGON = struct.pack("<BI", 1, 3)
+_MULTIPOLYGON_OF_ONE = struct.pack("<BII", 1, 6, 1)
 _TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.000Z"
 
 
@@ -40,6 +48,7 @@ def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and
     run_info: Mapping[str, str],
     dated: dt.datetime | None = None,
     input_layers: Sequence[ResultTable] = (),
+    outlines: Mapping[str, PackedBytes] = {},
     rasters: Sequence[ResultRaster] = (),
 ) -> None:
     """Write result tables into a new GeoPackage, and a viewer's project beside it.
@@ -66,6 +75,9 @@ def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and
     input_layers : sequence of ResultTable
         Layers that another run reads: they stand first and stay in SI, so that it gets just these
         numbers.
+    outlines : mapping of str to PackedBytes, optional
+        Outlines of layers whose table has no geometry, as well-known binary in the working plane:
+        those of a city are not made geometries to be written.
     rasters : sequence of ResultRaster, optional
         Rasters that `write_rasters` writes into the same folder, for the project.
 
@@ -86,10 +98,14 @@ def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and
     try:
         pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": when})
         written = [_write_layer(path, table, plane, "si") for table in input_layers]
-        written += [_write_layer(path, table, plane, units) for table in (*tables, info)]
+        written += [
+            _write_layer(path, table, plane, units, outlines.get(table.name))
+            for table in (*tables, info)
+        ]
         with closing(sqlite3.connect(path)) as connection, connection:
             describe_layers(connection, written, when)
-        write_project(path.with_suffix(".qgs"), path.name, written, rasters, plane)
+            (extent,) = connection.execute(_EXTENT)
+        write_project(path.with_suffix(".qgs"), path.name, written, rasters, plane, extent)
     except (
         pyogrio.errors.DataSourceError,
         pyogrio.errors.DataLayerError,
@@ -108,7 +124,11 @@ def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and
 
 
 def _write_layer(
-    path: Path, table: ResultTable, plane: WorkingPlane, units: UnitSystem
+    path: Path,
+    table: ResultTable,
+    plane: WorkingPlane,
+    units: UnitSystem,
+    outlines: PackedBytes | None = None,
 ) -> WrittenLayer:
     fields = _fields(table, units)
     taken = {field.name.lower() for field in fields}
@@ -120,8 +140,7 @@ def _write_layer(
         options["GEOMETRY_NAME"] = geometry_column
     columns = {field.name: _arrow_array(field) for field in fields}
     if is_layer:
-        wkb = _map_geometry(table, plane.metres_per_unit)
-        columns[geometry_column] = pa.array(wkb, pa.binary())
+        columns[geometry_column] = _map_geometry(table, outlines, plane.metres_per_unit)
     pyogrio.write_arrow(
         pa.table(columns),
         str(path),
@@ -143,9 +162,12 @@ def _arrow_array(field: WrittenField) -> Any:
     return pa.array(field.values, mask=field.is_null)
 
 
-def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.object_]:
-    """Well-known binary in map units, of the layer's own geometry type."""
-    geometry = np.array(() if table.geometry is None else table.geometry, dtype=object)
+def _map_geometry(table: ResultTable, outlines: PackedBytes | None, metres_per_unit: float) -> Any:
+    """Well-known binary in map units, of the layer's own geometry type, as an Arrow array."""
+    if outlines is not None and metres_per_unit == 1.0 and _are_polygons(outlines):
+        return pc.binary_join_element_wise(_MULTIPOLYGON_OF_ONE, arrow_bytes(outlines), b"")
+    drawn = table.geometry if outlines is None else shapely.from_wkb(outlines.of_all())
+    geometry = np.array(() if drawn is None else drawn, dtype=object)
     if metres_per_unit != 1.0:
         geometry = shapely.transform(geometry, lambda metres: metres / metres_per_unit)
     if np.any(shapely.get_coordinate_dimension(geometry) > _FLAT):
@@ -153,7 +175,15 @@ def _map_geometry(table: ResultTable, metres_per_unit: float) -> NDArray[np.obje
     geometry[shapely.is_empty(geometry)] = None
     if table.geometry_type == "MultiPolygon":
         geometry = _multipolygons(geometry)
-    return np.asarray(shapely.to_wkb(geometry), dtype=object)
+    return pa.array(shapely.to_wkb(geometry), pa.binary())
+
+
+def _are_polygons(outlines: PackedBytes) -> bool:
+    """Whether all that is there are polygons of two coordinates, lowest byte first, with rings."""
+    start = outlines.start[:-1][np.diff(outlines.start) > 0]
+    head = outlines.data[start[:, None] + np.arange(len(_MULTIPOLYGON_OF_ONE))]
+    is_polygon = np.all(head[:, : len(_POLYGON)] == np.frombuffer(_POLYGON, np.uint8), axis=1)
+    return bool(np.all(is_polygon & np.any(head[:, len(_POLYGON) :], axis=1)))
 
 
 def _multipolygons(geometry: ObjectArray) -> ObjectArray:

@@ -6,12 +6,11 @@ looks for the default style of a layer only where the layer is added by hand.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pyproj
-import shapely
 
 from geoirrig.io.describe_layers import WrittenLayer, metadata_document
 from geoirrig.io.layer_styles import layer_styles
@@ -37,6 +36,7 @@ def write_project(
     layers: Sequence[WrittenLayer],
     rasters: Sequence[ResultRaster],
     plane: WorkingPlane,
+    extent: Sequence[float | None],
 ) -> None:
     """Write a project that opens the layers of a GeoPackage and the rasters beside it.
 
@@ -54,13 +54,15 @@ def write_project(
     rasters : sequence of ResultRaster
         Rasters that lie there as ``NAME.tif``.
     plane : WorkingPlane
-        The working CRS and its unit.
+        The working CRS.
+    extent : sequence of float or None
+        West, south, east and north of what the layers hold, in map units; None if that is nothing.
     """
     root = ET.Element("qgis", version=QML_VERSION, projectname=path.stem)
     ET.SubElement(root, "title").text = path.stem
     ET.SubElement(root, "projectCrs").append(_reference_system(plane))
     tree = ET.SubElement(root, "layer-tree-group")
-    _add_canvas(root, layers, plane)
+    _add_canvas(root, extent, plane)
     shown = ET.SubElement(root, "projectlayers")
     ordered = sorted((layer for layer in layers if layer.table.geometry_type), key=_place_from_top)
     for layer in ordered:
@@ -160,21 +162,17 @@ def _reference_system(plane: WorkingPlane) -> ET.Element:
     return system
 
 
-def _add_canvas(root: ET.Element, layers: Iterable[WrittenLayer], plane: WorkingPlane) -> None:
+def _add_canvas(root: ET.Element, extent: Sequence[float | None], plane: WorkingPlane) -> None:
     """The piece of ground that is shown first."""
-    geometry = [layer.table.geometry for layer in layers if layer.table.geometry is not None]
-    bounds = [shapely.total_bounds(one) for one in geometry if len(one)]
-    known = [b / plane.metres_per_unit for b in bounds if b[0] == b[0]]
-    if not known:
+    left, bottom, right, top = extent
+    if left is None or bottom is None or right is None or top is None:
         return
-    left, bottom = min(b[0] for b in known), min(b[1] for b in known)
-    right, top = max(b[2] for b in known), max(b[3] for b in known)
     margin = _MARGIN * max(right - left, top - bottom)
     canvas = ET.SubElement(root, "mapcanvas", name="theMapCanvas")
-    extent = ET.SubElement(canvas, "extent")
+    shown = ET.SubElement(canvas, "extent")
     for tag, value in (
         ("xmin", left - margin), ("ymin", bottom - margin),
         ("xmax", right + margin), ("ymax", top + margin),
     ):  # fmt: skip
-        ET.SubElement(extent, tag).text = f"{value:.3f}"
+        ET.SubElement(shown, tag).text = f"{value:.3f}"
     ET.SubElement(canvas, "destinationsrs").append(_reference_system(plane))

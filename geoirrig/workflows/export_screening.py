@@ -114,8 +114,7 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
                 write_parcels, folder / "screening.parquet", columns, outlines, city.inputs.plane
             ),
         )
-        geometry = np.asarray(shapely.from_wkb(outlines.of_all()), dtype=object)
-        layer = replace(table, geometry=geometry, geometry_type="MultiPolygon")
+        layer = replace(table, geometry_type="MultiPolygon")
         write_layers(
             folder / "screening.gpkg",
             [
@@ -127,6 +126,7 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             units=units,
             run_info={**record.run_info(), **_told(screening, units)},
             dated=WRITTEN_AT,
+            outlines={layer.name: outlines},
         )
         write_summary(folder / "summary.json", summary)
         for written in tables:
@@ -137,8 +137,9 @@ def export_screening(  # noqa: PLR0913 - as the exports of the other commands, a
             from geoirrig.report.write_report import write_report
             from geoirrig.workflows.reports.screening import screening_report
 
+            drawn = replace(layer, geometry=np.asarray(shapely.from_wkb(outlines.of_all())))
             metres = city.inputs.plane.metres_per_unit
-            page = screening_report(summary, layer, record, folder, metres_per_unit=metres)
+            page = screening_report(summary, drawn, record, folder, metres_per_unit=metres)
             write_report(folder / "report.html", page)
     return summary
 

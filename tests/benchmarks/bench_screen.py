@@ -68,8 +68,6 @@ def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool)
 
     The layers are tables of Arrow; turf and parcels are made geometries too, or stay bytes.
     """
-    import shapely
-
     from geoirrig.errors import ProblemList
     from geoirrig.io.read_city import open_city
     from geoirrig.io.write_geoparquet import (
@@ -90,10 +88,12 @@ def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool)
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)
         table = ResultTable(
-            name="parcels", columns=columns, geometry=shapely.from_wkb(outlines.of_all()),
-            geometry_type="MultiPolygon",
+            name="parcels", columns=columns, geometry=None, geometry_type="MultiPolygon"
+        )
+        write_layers(
+            out / "screening.gpkg", [table], plane, units="si", run_info={},
+            outlines={"parcels": outlines},
         )  # fmt: skip
-        write_layers(out / "screening.gpkg", [table], plane, units="si", run_info={})
         arrow = arrow_table(columns)
         write_csv_in_bulk(out / "screening.csv", arrow)
         write_geoparquet(

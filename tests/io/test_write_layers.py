@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sqlite3
 import subprocess
 from contextlib import closing
@@ -15,6 +16,7 @@ import pyogrio
 import pytest
 import shapely
 
+from geoirrig.city_records import packed_bytes
 from geoirrig.errors import OutputError
 from geoirrig.io.result_columns import LAYER_TITLES, RESULT_COLUMNS
 from geoirrig.io.write_layers import write_layers
@@ -294,6 +296,66 @@ def test_write_layers_polygons_alone_become_multipolygons(
     assert read.dropna().bounds["minx"].tolist() == [0.0, 1.0, 2.0]
     assert not read.dropna().has_z.any()
     assert geometry[3].is_empty  # what was handed over is as it was
+
+
+SQUARE = shapely.box(0.0, 0.0, 3.0, 3.0)
+RING = shapely.difference(SQUARE, shapely.box(1.0, 1.0, 2.0, 2.0))
+TWO = shapely.MultiPolygon([shapely.box(5.0, 0.0, 6.0, 1.0), RING])
+HIGH = shapely.force_3d(SQUARE, 4.0)
+
+
+@pytest.mark.parametrize(
+    "wkb",
+    [
+        [SQUARE.wkb, RING.wkb, SQUARE.wkb],
+        [SQUARE.wkb, None, RING.wkb],
+        [None, None],
+        [],
+        [SQUARE.wkb, TWO.wkb],
+        [SQUARE.wkb, shapely.Polygon().wkb],
+        [shapely.to_wkb(RING, byte_order=0), SQUARE.wkb],
+        [shapely.to_wkb(HIGH, flavor="iso"), SQUARE.wkb],
+        [shapely.to_wkb(HIGH, flavor="extended"), SQUARE.wkb],
+    ],
+    ids=[
+        "polygons", "one missing", "all missing", "no rows", "two parts", "empty",
+        "highest byte first", "with height", "with height, extended",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("metres_per_unit", [1.0, METRES_PER_US_SURVEY_FOOT])
+def test_write_layers_outlines_as_bytes_are_the_same_layer(
+    wkb: list[bytes | None], metres_per_unit: float, tmp_path: Path
+) -> None:
+    plane = utm_plane() if metres_per_unit == 1.0 else survey_foot_plane()
+    rows_of_it = {"turf_id": np.array([f"T{n}" for n in range(len(wkb))], dtype=object)}
+    given = np.array([*wkb, None], dtype=object)[:-1]
+    bare = ResultTable(
+        name="parcels", columns=rows_of_it, geometry=None, geometry_type="MultiPolygon"
+    )
+    drawn = replace(bare, geometry=shapely.from_wkb(given))
+    found = []
+    for name, table, outlines in (
+        ("bytes", bare, {"parcels": packed_bytes(given)}),
+        ("drawn", drawn, {}),
+    ):
+        path = tmp_path / f"{name}.gpkg"
+        write_layers(
+            path, [table], plane, units="si", run_info={}, outlines=outlines,
+            dated=dt.datetime(2000, 1, 1, tzinfo=dt.UTC),
+        )  # fmt: skip
+        found.append(
+            (path.read_bytes(), path.with_suffix(".qgs").read_text().replace(name, "NAME"))
+        )
+    assert found[0] == found[1]
+    read = pyogrio.read_dataframe(tmp_path / "bytes.gpkg", layer="parcels").geometry.to_numpy()
+    assert all(shape is None or shape.geom_type == "MultiPolygon" for shape in read)
+    in_metres = shapely.transform(read, lambda units: units * plane.metres_per_unit)
+    expected = [None if w is None else shapely.force_2d(shapely.from_wkb(w)) for w in wkb]
+    for shape, one in zip(in_metres, expected, strict=True):
+        assert (shape is None) == (one is None or one.is_empty)
+        assert shape is None or shapely.normalize(shape).equals_exact(
+            shapely.normalize(shapely.MultiPolygon(shapely.get_parts(one).tolist())), 1e-9
+        )
 
 
 def test_write_layers_run_info_is_a_table_of_text(tmp_path: Path) -> None:
