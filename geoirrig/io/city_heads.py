@@ -105,7 +105,8 @@ def read_city_heads(
             at_fault |= numbers_by_row(layer, name)[1]
     arc, bearing = numbers["arc_deg"], numbers["start_bearing_deg"]
     at_fault |= (arc < _FULL_CIRCLE_DEG) & np.isnan(bearing)
-    arc = np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc)
+    if np.isnan(arc).any():  # most often it is not, and a city has millions
+        arc = np.where(np.isnan(arc), _FULL_CIRCLE_DEG, arc)
     bearing = np.where(np.isnan(bearing), 0.0, bearing)
     np.remainder(bearing, _FULL_CIRCLE_DEG, out=bearing)
     unknown = np.array([bool(w) and w not in tables.nozzles for w in nozzle.words], dtype=bool)

@@ -412,6 +412,8 @@ def _note_heads_without_throw(
 ) -> None:
     """Heads that have a flow now but none in the retrofit, and the like."""
     has_no_tests = np.array([word not in tables.nozzles for word in states.words], dtype=bool)
+    if not has_no_tests.any():
+        return
     for state in (states.existing, states.retrofit):
         without = has_no_tests[state.nozzle]
         without &= np.isnan(state.flow_lpm) | np.isnan(state.radius_m)
