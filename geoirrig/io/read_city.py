@@ -80,6 +80,7 @@ class OpenCity:
     """The layers of a city in bulk, before anything is made of them."""
 
     layers: Mapping[str, ArrowLayer]
+    repeated: Mapping[str, BoolArray]  # by layer: rows whose id another row has too
     nozzle: CodedText  # of the heads
     tables: NozzleTables
     files: tuple[InputFile, ...]
@@ -133,12 +134,23 @@ def open_city(
             problems,
             carried=frozenset(["parcels"]),
         )
-        tables = _nozzle_tables(places, problems)
         layers = {r: layer for r, layer in zip(roles, read, strict=True) if layer is not None}
+        repeated = {
+            role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
+            for role in REQUIRED_LAYERS
+            if role in layers
+        }
+        tables = _nozzle_tables(places, problems)
         nozzle = CodedText(code=np.empty(0, dtype=np.int32), words=Words.of([]))
         if "heads" in layers:
             nozzle = coded_text(layers["heads"], "nozzle")
-        return OpenCity(layers=layers, nozzle=nozzle, tables=tables, files=files.result())
+        return OpenCity(
+            layers=layers,
+            repeated={role: found.result() for role, found in repeated.items()},
+            nozzle=nozzle,
+            tables=tables,
+            files=files.result(),
+        )
 
 
 def read_city(
@@ -178,10 +190,6 @@ def read_city(
         of_heads = aside.submit(
             read_city_heads, layers["heads"], opened.nozzle, opened.tables, stating
         )
-        repeated = {
-            role: aside.submit(is_repeated, layers[role], f"{role.removesuffix('s')}_id")
-            for role in ("parcels", "heads", "turf")
-        }
         outlines = drawn_outlines(layers["turf"])
         plane = _plane(layers["turf"], outlines.rings, problems)
         if plane is None:
@@ -193,7 +201,7 @@ def read_city(
             plane,
             problems,
             faults,
-            is_repeated=repeated["parcels"].result(),
+            is_repeated=opened.repeated["parcels"],
         )
         search = aside.submit(note_overlaps, parcels, overlaps)
         of_plan = submit_after(
@@ -250,7 +258,7 @@ def read_city(
             _warn_of_raised_pressure(nozzle_set.name, heads, placed, states, problems)
         faults.take(faults_of_heads)
         for role, owner in (("turf", turf.records.parcel), ("heads", placed.parcel)):
-            note_repeated_ids(layers[role], owner, repeated[role].result(), faults)
+            note_repeated_ids(layers[role], owner, opened.repeated[role], faults)
         search.result()
     faults.take(overlaps)
     problems.take(planning)
