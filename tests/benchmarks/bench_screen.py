@@ -66,8 +66,11 @@ def job(name: str, folder: Path) -> None:
 def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool) -> None:
     """The inputs into memory and the results onto the disk, with nothing in between.
 
-    The layers are tables of Arrow; turf and parcels are made geometries too, or stay bytes.
+    The layers are tables of Arrow. Turf and parcels are made geometries, and parcels written from
+    these, as the writing library takes them; or outlines stay bytes throughout.
     """
+    import shapely
+
     from geoirrig.errors import ProblemList
     from geoirrig.io.read_city import open_city
     from geoirrig.io.write_geoparquet import (
@@ -87,12 +90,13 @@ def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool)
     columns, outlines, plane = pickle.loads((folder / "results.pickle").read_bytes())
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)
+        drawn = shapely.from_wkb(outlines.of_all()) if makes_geometry else None
         table = ResultTable(
-            name="parcels", columns=columns, geometry=None, geometry_type="MultiPolygon"
+            name="parcels", columns=columns, geometry=drawn, geometry_type="MultiPolygon"
         )
         write_layers(
             out / "screening.gpkg", [table], plane, units="si", run_info={},
-            outlines={"parcels": outlines},
+            outlines={} if makes_geometry else {"parcels": outlines},
         )  # fmt: skip
         arrow = arrow_table(columns)
         write_csv_in_bulk(out / "screening.csv", arrow)
