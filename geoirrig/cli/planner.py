@@ -88,7 +88,7 @@ CITY_ENVIRONMENT = {
     # Columns of millions are made once. Huge pages for them are cleared whole, which a virtual
     # machine that gets its memory late pays dearly, all the more with two processes at it.
     "NUMPY_MADVISE_HUGEPAGE": "0",
-    # What Arrow writes with comes from the same store as all else: see `keep_freed_memory`.
+    # Arrow's own readers and writers have no store of their own either: see `keep_freed_memory`.
     "ARROW_DEFAULT_MEMORY_POOL": "system",
 }
 

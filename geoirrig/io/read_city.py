@@ -80,7 +80,7 @@ class OpenCity:
     """The layers of a city in bulk, before anything is made of them."""
 
     layers: Mapping[str, ArrowLayer]
-    repeated: Mapping[str, BoolArray]  # by layer: rows whose id another row has too
+    repeated: Mapping[str, BoolArray]  # by layer: rows without an id of their own
     nozzle: CodedText  # of the heads
     tables: NozzleTables
     files: tuple[InputFile, ...]

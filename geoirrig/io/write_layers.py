@@ -34,7 +34,7 @@ _FLAT = 2  # coordinates of a point
 # What the file says of its layers, in map units; nothing of those that are empty.
 _EXTENT = "SELECT min(min_x), min(min_y), max(max_x), max(max_y) FROM gpkg_contents"
 # How well-known binary begins, OGC 06-103r4 clause 8: order of bytes, kind, how many there are.
-_POLYGON = struct.pack("<BI", 1, 3)
+_POLYGON, _MULTIPOLYGON = struct.pack("<BI", 1, 3), struct.pack("<BI", 1, 6)
 _MULTIPOLYGON_OF_ONE = struct.pack("<BII", 1, 6, 1)
 _TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.000Z"
 
@@ -76,8 +76,8 @@ def write_layers(  # noqa: PLR0913 - what is written, where, in which units, and
         Layers that another run reads: they stand first and stay in SI, so that it gets just these
         numbers.
     outlines : mapping of str to PackedBytes, optional
-        Outlines of layers whose table has no geometry, as well-known binary in the working plane:
-        those of a city are not made geometries to be written.
+        Outlines of layers whose table has no geometry, as well-known binary in the working plane.
+        They become geometries only where its unit is another, or wrapping them is not enough.
     rasters : sequence of ResultRaster, optional
         Rasters that `write_rasters` writes into the same folder, for the project.
 
@@ -164,8 +164,10 @@ def _arrow_array(field: WrittenField) -> Any:
 
 def _map_geometry(table: ResultTable, outlines: PackedBytes | None, metres_per_unit: float) -> Any:
     """Well-known binary in map units, of the layer's own geometry type, as an Arrow array."""
-    if outlines is not None and metres_per_unit == 1.0 and _are_polygons(outlines):
-        return pc.binary_join_element_wise(_MULTIPOLYGON_OF_ONE, arrow_bytes(outlines), b"")
+    if outlines is not None and metres_per_unit == 1.0 and table.geometry_type == "MultiPolygon":
+        wrapped = _wrapped(outlines)
+        if wrapped is not None:
+            return wrapped
     drawn = table.geometry if outlines is None else shapely.from_wkb(outlines.of_all())
     geometry = np.array(() if drawn is None else drawn, dtype=object)
     if metres_per_unit != 1.0:
@@ -178,12 +180,25 @@ def _map_geometry(table: ResultTable, outlines: PackedBytes | None, metres_per_u
     return pa.array(shapely.to_wkb(geometry), pa.binary())
 
 
-def _are_polygons(outlines: PackedBytes) -> bool:
-    """Whether all that is there are polygons of two coordinates, lowest byte first, with rings."""
-    start = outlines.start[:-1][np.diff(outlines.start) > 0]
+def _wrapped(outlines: PackedBytes) -> Any:
+    """Bytes of polygons and multipolygons as those of multipolygons, in an Arrow array.
+
+    None unless all have two coordinates, the lowest byte first, and something in them.
+    """
+    is_there = np.diff(outlines.start) > 0
+    start = outlines.start[:-1][is_there]
     head = outlines.data[start[:, None] + np.arange(len(_MULTIPOLYGON_OF_ONE))]
-    is_polygon = np.all(head[:, : len(_POLYGON)] == np.frombuffer(_POLYGON, np.uint8), axis=1)
-    return bool(np.all(is_polygon & np.any(head[:, len(_POLYGON) :], axis=1)))
+    kind, holds_some = head[:, : len(_POLYGON)], np.any(head[:, len(_POLYGON) :], axis=1)
+    is_polygon, is_multipolygon = (
+        np.all(kind == np.frombuffer(wanted, dtype=np.uint8), axis=1)
+        for wanted in (_POLYGON, _MULTIPOLYGON)
+    )
+    if not np.all(holds_some & (is_polygon | is_multipolygon)):
+        return None
+    is_bare = np.zeros(len(is_there), dtype=bool)
+    is_bare[is_there] = is_polygon
+    wrapping = pc.if_else(pa.array(is_bare), _MULTIPOLYGON_OF_ONE, b"")
+    return pc.binary_join_element_wise(wrapping, arrow_bytes(outlines), b"")
 
 
 def _multipolygons(geometry: ObjectArray) -> ObjectArray:

@@ -66,11 +66,9 @@ def job(name: str, folder: Path) -> None:
 def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool) -> None:
     """The inputs into memory and the results onto the disk, with nothing in between.
 
-    The layers are tables of Arrow. Turf and parcels are made geometries, and parcels written from
-    these, as the writing library takes them; or outlines stay bytes throughout.
+    The layers are tables of Arrow. Turf and parcels are made geometries, and the layer of parcels
+    is written from these; or their outlines stay bytes throughout.
     """
-    import shapely
-
     from geoirrig.errors import ProblemList
     from geoirrig.io.read_city import open_city
     from geoirrig.io.write_geoparquet import (
@@ -85,15 +83,15 @@ def read_and_write_alone(sources: object, folder: Path, *, makes_geometry: bool)
 
     keep_freed_memory()  # as a screening does
     opened = open_city(sources, ProblemList())  # type: ignore[arg-type]
-    for role in ("turf", "parcels") if makes_geometry else ():
-        opened.layers[role].geometry()
+    made = ("turf", "parcels") if makes_geometry else ()
+    drawn = {role: opened.layers[role].geometry() for role in made}
     columns, outlines, plane = pickle.loads((folder / "results.pickle").read_bytes())
     with tempfile.TemporaryDirectory() as place:
         out = Path(place)
-        drawn = shapely.from_wkb(outlines.of_all()) if makes_geometry else None
         table = ResultTable(
-            name="parcels", columns=columns, geometry=drawn, geometry_type="MultiPolygon"
-        )
+            name="parcels", columns=columns, geometry=drawn.get("parcels"),
+            geometry_type="MultiPolygon",
+        )  # fmt: skip
         write_layers(
             out / "screening.gpkg", [table], plane, units="si", run_info={},
             outlines={} if makes_geometry else {"parcels": outlines},
