@@ -358,6 +358,39 @@ def test_write_layers_outlines_as_bytes_are_the_same_layer(
         )
 
 
+def written_as_bytes(folder: Path, wkb: list[bytes | None], kind: str) -> Path:
+    """A layer of outlines alone."""
+    given = np.array([*wkb, None], dtype=object)[:-1]
+    columns = {"turf_id": np.arange(len(wkb)).astype(str).astype(object)}
+    table = ResultTable(name="parcels", columns=columns, geometry=None, geometry_type=kind)
+    path, outlines = folder / "bytes.gpkg", {"parcels": packed_bytes(given)}
+    write_layers(path, [table], utm_plane(), units="si", run_info={}, outlines=outlines)
+    return path
+
+
+def kinds_read(path: Path) -> list[str | None]:
+    read = pyogrio.read_dataframe(path, layer="parcels").geometry
+    return [None if shape is None else shape.geom_type for shape in read]
+
+
+def test_write_layers_outlines_that_a_wrapping_is_enough_for_are_not_made_geometries(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def made(_: object) -> None:
+        raise AssertionError("a geometry was made")
+
+    with monkeypatch.context() as patched:
+        patched.setattr("geoirrig.io.write_layers.shapely.from_wkb", made)
+        outlines = [SQUARE.wkb, None, TWO.wkb, RING.wkb]
+        path = written_as_bytes(tmp_path, outlines, "MultiPolygon")
+    assert kinds_read(path) == ["MultiPolygon", None, "MultiPolygon", "MultiPolygon"]
+
+
+def test_write_layers_outlines_of_a_layer_of_polygons_stay_polygons(tmp_path: Path) -> None:
+    path = written_as_bytes(tmp_path, [SQUARE.wkb, RING.wkb], "Polygon")
+    assert kinds_read(path) == ["Polygon", "Polygon"]
+
+
 def test_write_layers_run_info_is_a_table_of_text(tmp_path: Path) -> None:
     path = written(tmp_path, made_up())
     assert rows(path, "SELECT key, value FROM run_info") == [
